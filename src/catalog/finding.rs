@@ -1,0 +1,226 @@
+//! Facts about an image, a volume or a file that stop nothing.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+/// How many findings of one kind are kept with their offsets; the rest are counted. A garbage volume has a million.
+pub(super) const KEPT: usize = 20;
+
+macro_rules! finding_kinds {
+    ($($(#[doc = $doc:literal])+ $variant:ident => $word:literal,)+) => {
+        /// What was found. The doc line of each is the sentence shown to people.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum FindingKind {
+            $($(#[doc = $doc])+ $variant,)+
+        }
+
+        impl FindingKind {
+            /// All kinds, in the order of the type.
+            pub const ALL: &[Self] = &[$(Self::$variant,)+];
+
+            /// The word used in files.
+            #[must_use]
+            pub fn word(self) -> &'static str {
+                match self { $(Self::$variant => $word,)+ }
+            }
+
+            /// What it means, as a sentence.
+            #[must_use]
+            pub fn sentence(self) -> &'static str {
+                match self { $(Self::$variant => concat!($($doc),+).trim_ascii_start(),)+ }
+            }
+        }
+    };
+}
+
+finding_kinds! {
+    /// The image's length is not a multiple of 512 bytes: it may have been cut short.
+    ImageOddLength => "image_odd_length",
+    /// The image was changed while it was read: imaging may still run.
+    ImageChanged => "image_changed",
+    /// A part of the partition table lies where the drive gave nothing.
+    TableUnread => "table_unread",
+    /// A partition entry points after the image's end.
+    PartitionPastEnd => "partition_past_end",
+    /// Two partitions overlap.
+    PartitionOverlap => "partition_overlap",
+    /// A partition entry contradicts itself.
+    PartitionEntryBad => "partition_entry_bad",
+    /// The chain of logical partitions is broken: partitions after this link may be missing.
+    LogicalChainBroken => "logical_chain_broken",
+    /// The chain of logical partitions runs in a loop.
+    LogicalChainLoop => "logical_chain_loop",
+    /// The protective entry before a GPT has another length than the drive.
+    ProtectiveLength => "protective_length",
+    /// The drive has a GPT and ordinary MBR entries beside the protective one.
+    HybridTable => "hybrid_table",
+    /// A GPT header is damaged.
+    GptHeaderBad => "gpt_header_bad",
+    /// A GPT entry array is damaged.
+    GptArrayBad => "gpt_array_bad",
+    /// The two copies of the GPT differ.
+    GptCopiesDiffer => "gpt_copies_differ",
+    /// The backup copy of the GPT was used.
+    GptBackupUsed => "gpt_backup_used",
+    /// The GPT was made for a drive of another length than the image.
+    GptOtherLength => "gpt_other_length",
+    /// An independent reader of partition tables sees this table otherwise.
+    TableReadersDiffer => "table_readers_differ",
+    /// The volume reaches past the image's end.
+    VolumePastEnd => "volume_past_end",
+    /// The volume was not closed properly: its newest files may be older than the customer remembers.
+    VolumeDirty => "volume_dirty",
+    /// Windows was hibernated or fast start-up was on: what it had not yet written is not on the drive.
+    VolumeHibernated => "volume_hibernated",
+    /// The backup boot sector was used.
+    BackupBootUsed => "backup_boot_used",
+    /// The boot sector and its backup differ.
+    BootSectorsDiffer => "boot_sectors_differ",
+    /// The mirror of the file table's first records was used.
+    MirrorUsed => "mirror_used",
+    /// A part of the file table can't be placed: what it described is missing.
+    TablePartLost => "table_part_lost",
+    /// A file record lies where the drive gave nothing.
+    RecordUnread => "record_unread",
+    /// A file record is damaged.
+    RecordDamaged => "record_damaged",
+    /// A file record says another number than its place has.
+    RecordOtherNumber => "record_other_number",
+    /// A part of a file record can't be used.
+    AttributeBad => "attribute_bad",
+    /// An extension record of a file is missing or belongs to another file.
+    ExtensionMissing => "extension_missing",
+    /// A file's list of where its bytes lie is damaged.
+    RunsBad => "runs_bad",
+    /// The folder of a file is lost or is no folder any more.
+    ParentLost => "parent_lost",
+    /// Folders stand in one another in a loop.
+    FolderLoop => "folder_loop",
+    /// A file has no name that could be read.
+    NameLost => "name_lost",
+}
+
+impl Serialize for FindingKind {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.word())
+    }
+}
+
+/// One fact.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Finding {
+    /// What was found.
+    pub kind: FindingKind,
+    /// Absolute byte offset in the image, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub offset: Option<u64>,
+    /// The number of the structure (record, entry), where it has one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub number: Option<u64>,
+    /// What exactly, in words; may be empty.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub detail: String,
+}
+
+/// The findings of one kind.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Kept {
+    /// The first ones.
+    pub first: Vec<Finding>,
+    /// How many there are in all.
+    pub count: u64,
+}
+
+/// Findings by kind, each kind with a cap.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Findings(BTreeMap<FindingKind, Kept>);
+
+impl Findings {
+    /// Notes a fact. `detail` is asked only if the finding is kept.
+    pub fn add<D: Into<String>>(
+        &mut self,
+        kind: FindingKind,
+        offset: Option<u64>,
+        number: Option<u64>,
+        detail: impl FnOnce() -> D,
+    ) {
+        let kept = self.0.entry(kind).or_default();
+        kept.count = kept.count.saturating_add(1);
+        if kept.first.len() < KEPT {
+            kept.first.push(Finding { kind, offset, number, detail: detail().into() });
+        }
+    }
+
+    /// Adds the findings of another stage.
+    pub fn extend(&mut self, other: Self) {
+        for (kind, more) in other.0 {
+            let kept = self.0.entry(kind).or_default();
+            kept.count = kept.count.saturating_add(more.count);
+            let room = KEPT.saturating_sub(kept.first.len());
+            kept.first.extend(more.first.into_iter().take(room));
+        }
+    }
+
+    /// The kinds found, in the order of the type.
+    pub fn kinds(&self) -> impl Iterator<Item = (FindingKind, &Kept)> {
+        self.0.iter().map(|(kind, kept)| (*kind, kept))
+    }
+
+    /// How many findings of a kind there are.
+    #[must_use]
+    pub fn count(&self, kind: FindingKind) -> u64 {
+        self.0.get(&kind).map_or(0, |kept| kept.count)
+    }
+
+    /// Whether nothing was found.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+}
+
+impl Serialize for Findings {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        #[derive(Serialize)]
+        struct Kind<'a> {
+            kind: FindingKind,
+            means: &'static str,
+            count: u64,
+            first: &'a [Finding],
+        }
+        serializer.collect_seq(self.kinds().map(|(kind, kept)| Kind {
+            kind,
+            means: kind.sentence(),
+            count: kept.count,
+            first: &kept.first,
+        }))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_kind_is_counted_past_its_cap() {
+        let mut findings = Findings::default();
+        for number in 0..50 {
+            findings.add(FindingKind::RecordDamaged, Some(number * 1024), Some(number), || "x");
+        }
+        let (_, kept) = findings.kinds().next().unwrap();
+        assert_eq!((kept.count, kept.first.len()), (50, KEPT));
+        let mut more = findings.clone();
+        more.extend(findings);
+        assert_eq!(more.count(FindingKind::RecordDamaged), 100);
+    }
+
+    #[test]
+    fn words_are_unique_and_sentences_end() {
+        let words: std::collections::BTreeSet<&str> = FindingKind::ALL.iter().map(|kind| kind.word()).collect();
+        assert_eq!(words.len(), FindingKind::ALL.len());
+        for kind in FindingKind::ALL {
+            assert!(kind.sentence().ends_with('.') && !kind.sentence().starts_with(' '), "{kind:?}");
+        }
+    }
+}

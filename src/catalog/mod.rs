@@ -1,0 +1,207 @@
+//! The types that everyone shares: objects, names, extents, states, findings. Nothing in here reads.
+//!
+//! A [`Catalog`] is two arenas. **Objects** are what a filesystem keeps once: a file, a folder, a link, a stream.
+//! **Names** are where an object stands: a hard-linked file is one object with several names. Totals count objects,
+//! what is copied counts names.
+
+#![cfg_attr(
+    not(test),
+    deny(clippy::expect_used, clippy::indexing_slicing, clippy::arithmetic_side_effects, clippy::as_conversions)
+)]
+
+mod build;
+mod extents;
+mod finding;
+mod name;
+mod object;
+mod path;
+mod state;
+mod time;
+
+pub use build::CatalogBuilder;
+pub use extents::{Encoding, Extents, Gap, Place, Run, Runs};
+pub use finding::{Finding, FindingKind, Findings, Kept};
+pub use name::Name;
+pub use object::{Attribute, Object, ObjectKind};
+pub use path::{Lookup, MAX_DEPTH};
+pub use state::{Completeness, Distrust, Facts, GapKind, Incomplete, State, Unlocated};
+pub use time::{Timestamp, Zone};
+
+use serde::Serialize;
+
+/// An object of a catalog.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ObjectId(u32);
+
+/// A name of a catalog.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct NameId(u32);
+
+/// The name that stands for "the folder of these is not known".
+pub const NO_FOLDER: &str = "(no folder)";
+
+/// By which word and number a filesystem's objects are addressed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum AddressKind {
+    /// `record:N`, an NTFS file record number.
+    Record,
+    /// `entry:OFFSET`, the byte offset in the volume of a FAT or exFAT directory entry.
+    Entry,
+    /// `inode:N`.
+    Inode,
+}
+
+impl AddressKind {
+    /// All, in the order of the type.
+    pub const ALL: [Self; 3] = [Self::Record, Self::Entry, Self::Inode];
+
+    /// The word before the colon.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Record => "record",
+            Self::Entry => "entry",
+            Self::Inode => "inode",
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct NameEntry {
+    /// The folder the name stands in, or the object a stream belongs to; the root is its own.
+    parent: ObjectId,
+    object: ObjectId,
+    text_start: u32,
+    text_length: u16,
+}
+
+/// What a volume holds.
+#[derive(Debug)]
+pub struct Catalog {
+    objects: Vec<Object>,
+    names: Vec<NameEntry>,
+    text: Vec<u8>,
+    /// Names by parent, then by folded text: the children of an object are one stretch.
+    by_parent: Vec<NameId>,
+    /// Names by object: the names of an object are one stretch.
+    by_object: Vec<NameId>,
+    root: ObjectId,
+    address_kind: AddressKind,
+    /// Records that held something and can't be read: what they described is missing without a name.
+    pub lost_records: u64,
+    /// Facts about the volume, found by the sweep.
+    pub findings: Findings,
+}
+
+impl Catalog {
+    /// The root folder.
+    #[must_use]
+    pub fn root(&self) -> ObjectId {
+        self.root
+    }
+
+    /// How objects are addressed.
+    #[must_use]
+    pub fn address_kind(&self) -> AddressKind {
+        self.address_kind
+    }
+
+    /// An object. An id of another catalog gives the root.
+    #[must_use]
+    pub fn object(&self, id: ObjectId) -> &Object {
+        static NOTHING: Object = Object::new(ObjectKind::Other, 0);
+        usize::try_from(id.0).ok().and_then(|index| self.objects.get(index)).unwrap_or(&NOTHING)
+    }
+
+    /// All objects with their ids, in the order of the sweep.
+    pub fn objects(&self) -> impl Iterator<Item = (ObjectId, &Object)> {
+        (0_u32..).map(ObjectId).zip(&self.objects)
+    }
+
+    /// How many objects there are, streams and virtual folders included.
+    #[must_use]
+    pub fn object_count(&self) -> usize {
+        self.objects.len()
+    }
+
+    /// How many names there are.
+    #[must_use]
+    pub fn name_count(&self) -> usize {
+        self.names.len()
+    }
+
+    fn entry(&self, id: NameId) -> NameEntry {
+        let nothing = NameEntry { parent: self.root, object: self.root, text_start: 0, text_length: 0 };
+        usize::try_from(id.0).ok().and_then(|index| self.names.get(index)).copied().unwrap_or(nothing)
+    }
+
+    /// A name's text.
+    #[must_use]
+    pub fn name(&self, id: NameId) -> Name<'_> {
+        let entry = self.entry(id);
+        let start = usize::try_from(entry.text_start).unwrap_or(usize::MAX);
+        let bytes = crate::bytes::slice(&self.text, start, usize::from(entry.text_length)).unwrap_or_default();
+        Name::from_stored(bytes)
+    }
+
+    /// The object a name stands for.
+    #[must_use]
+    pub fn named_object(&self, id: NameId) -> ObjectId {
+        self.entry(id).object
+    }
+
+    /// The folder a name stands in; the object a stream belongs to.
+    #[must_use]
+    pub fn parent(&self, id: NameId) -> ObjectId {
+        self.entry(id).parent
+    }
+
+    /// The names in a folder, sorted by folded text; streams of the folder are not among them.
+    pub fn children(&self, folder: ObjectId) -> impl Iterator<Item = NameId> + '_ {
+        self.below(folder).filter(|name| self.object(self.entry(*name).object).kind != ObjectKind::Stream)
+    }
+
+    /// The names of the streams of an object.
+    pub fn streams(&self, owner: ObjectId) -> impl Iterator<Item = NameId> + '_ {
+        self.below(owner).filter(|name| self.object(self.entry(*name).object).kind == ObjectKind::Stream)
+    }
+
+    fn below(&self, parent: ObjectId) -> impl Iterator<Item = NameId> + '_ {
+        let first = self.by_parent.partition_point(|name| self.entry(*name).parent < parent);
+        self.by_parent
+            .get(first..)
+            .unwrap_or_default()
+            .iter()
+            .copied()
+            .take_while(move |name| self.entry(*name).parent == parent)
+            .filter(|name| self.entry(*name).object != self.root)
+    }
+
+    /// The names of an object; several for a hard-linked file.
+    pub fn names_of(&self, object: ObjectId) -> impl Iterator<Item = NameId> + '_ {
+        let first = self.by_object.partition_point(|name| self.entry(*name).object < object);
+        self.by_object
+            .get(first..)
+            .unwrap_or_default()
+            .iter()
+            .copied()
+            .take_while(move |name| self.entry(*name).object == object)
+    }
+
+    /// The stable address of an object: `record:68`, or `record:68:STREAM`.
+    #[must_use]
+    pub fn address(&self, id: ObjectId) -> String {
+        let object = self.object(id);
+        let word = self.address_kind.word();
+        let stream = (object.kind == ObjectKind::Stream)
+            .then(|| self.names_of(id).next())
+            .flatten()
+            .map(|name| format!(":{}", self.name(name).text()))
+            .unwrap_or_default();
+        format!("{word}:{}{stream}", object.locator)
+    }
+}
+
+#[cfg(test)]
+mod tests;

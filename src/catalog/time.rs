@@ -1,0 +1,97 @@
+//! Points in time as filesystems keep them.
+
+use serde::Serialize;
+
+/// Whether a time is anchored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Zone {
+    /// Coordinated universal time.
+    Utc,
+    /// Local time of a computer whose zone is not known.
+    Unknown,
+}
+
+/// A point in time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Timestamp {
+    /// Steps of 100 ns from 1970-01-01 00:00:00 in the zone.
+    pub ticks: i64,
+    /// The zone.
+    pub zone: Zone,
+}
+
+/// Steps of 100 ns in a second.
+const TICKS: i64 = 10_000_000;
+
+/// Steps of 100 ns from 1601-01-01 to 1970-01-01 (Microsoft, "Converting a time_t value to a file time").
+const FILETIME_EPOCH: i64 = 116_444_736_000_000_000;
+
+impl Timestamp {
+    /// From a FILETIME: steps of 100 ns since 1601-01-01 UTC. `None` for 0, which stands for "not set", and for times
+    /// after the year 30,000.
+    #[must_use]
+    pub fn from_filetime(value: u64) -> Option<Self> {
+        let ticks = i64::try_from(value).ok().filter(|ticks| *ticks != 0)?.checked_sub(FILETIME_EPOCH)?;
+        Some(Self { ticks, zone: Zone::Utc })
+    }
+
+    /// As a point in time for the host's calendar, zone left out of account.
+    fn instant(self) -> Option<jiff::Timestamp> {
+        let seconds = self.ticks.div_euclid(TICKS);
+        let nanoseconds = i32::try_from(self.ticks.rem_euclid(TICKS)).ok()?.checked_mul(100)?;
+        jiff::Timestamp::new(seconds, nanoseconds).ok()
+    }
+
+    /// RFC 3339: with `Z` where the zone is known, local without offset where it isn't.
+    #[must_use]
+    pub fn rfc3339(self) -> Option<String> {
+        let text = self.instant()?.to_string();
+        Some(match self.zone {
+            Zone::Utc => text,
+            Zone::Unknown => text.trim_end_matches('Z').to_string(),
+        })
+    }
+
+    /// For people: date and time to the minute in `zone`; as stored where the time's own zone is not known.
+    #[must_use]
+    pub fn display(self, zone: &jiff::tz::TimeZone) -> Option<String> {
+        let zone = match self.zone {
+            Zone::Utc => zone.clone(),
+            Zone::Unknown => jiff::tz::TimeZone::UTC,
+        };
+        Some(self.instant()?.to_zoned_datetime(zone).strftime("%Y-%m-%d %H:%M").to_string())
+    }
+
+    /// For restoring on the destination; `None` where the zone is not known or the host can't hold it.
+    #[must_use]
+    pub fn system_time(self) -> Option<std::time::SystemTime> {
+        match self.zone {
+            Zone::Utc => self.instant()?.try_into().ok(),
+            Zone::Unknown => None,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Source: Microsoft, "File Times"; values as in NTFS volumes written by ntfs-3g.
+    #[test]
+    fn filetimes_of_the_specification() {
+        for (value, text) in [
+            (116_444_736_000_000_000, "1970-01-01T00:00:00Z"),
+            (119_600_064_000_000_000, "1980-01-01T00:00:00Z"),
+            (125_911_584_000_000_000, "2000-01-01T00:00:00Z"),
+            (128_815_169_661_234_567, "2009-03-14T15:09:26.1234567Z"),
+            (1, "1601-01-01T00:00:00.0000001Z"),
+        ] {
+            let time = Timestamp::from_filetime(value).unwrap();
+            assert_eq!(time.rfc3339().as_deref(), Some(text));
+        }
+        assert_eq!(Timestamp::from_filetime(0), None);
+        assert_eq!(Timestamp::from_filetime(u64::MAX), None);
+        assert_eq!(Timestamp::from_filetime(i64::MAX as u64).unwrap().rfc3339(), None, "beyond the calendar");
+    }
+}

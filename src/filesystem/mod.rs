@@ -1,0 +1,96 @@
+//! One reader per filesystem; each fills a catalog.
+//!
+//! Readers are sweeps, not path walks: they read the tables that describe files from front to back and build the tree
+//! from what each file says of its folder, so that a folder whose own list lies in a hole still shows its files.
+
+#![cfg_attr(
+    not(test),
+    deny(clippy::expect_used, clippy::indexing_slicing, clippy::arithmetic_side_effects, clippy::as_conversions)
+)]
+
+mod gaps;
+pub mod ntfs;
+
+use serde::Serialize;
+
+pub use gaps::{Damage, damage};
+
+use crate::catalog::{Catalog, Extents, Findings, ObjectId, Timestamp};
+use crate::error::Result;
+use crate::progress::Progress;
+use crate::source::Source;
+
+/// Facts about a volume.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct VolumeFacts {
+    /// The filesystem, as in `NTFS`.
+    pub filesystem: &'static str,
+    /// Its version, as in `3.1`.
+    pub version: Option<String>,
+    /// The name that the user gave the volume.
+    pub label: Option<String>,
+    /// Its serial number or UUID.
+    pub serial: Option<String>,
+    /// Bytes in a cluster.
+    pub cluster_size: u64,
+    /// Bytes in a logical sector, as the volume says.
+    pub sector_size: u64,
+    /// Bytes of the volume.
+    pub total_bytes: u64,
+    /// Whether the volume was not closed properly; `None` if nothing says.
+    pub dirty: Option<bool>,
+    /// Whether an operating system sleeps on it; `None` if nothing says.
+    pub hibernated: Option<bool>,
+    /// When it was formatted, in RFC 3339.
+    pub created: Option<String>,
+}
+
+impl VolumeFacts {
+    /// Notes when the volume was formatted.
+    pub(crate) fn set_created(&mut self, time: Option<Timestamp>) {
+        self.created = time.and_then(Timestamp::rfc3339);
+    }
+}
+
+/// What a sweep brings.
+#[derive(Debug)]
+pub struct Swept {
+    /// The files and folders.
+    pub catalog: Catalog,
+    /// The volume; some facts stand in its own files.
+    pub facts: VolumeFacts,
+}
+
+/// A reader of one volume.
+pub trait Filesystem: Send + Sync {
+    /// The bytes of the volume.
+    fn source(&self) -> &Source;
+
+    /// What the first look showed: facts and findings before the sweep.
+    fn facts(&self) -> &VolumeFacts;
+
+    /// Findings of the first look.
+    fn findings(&self) -> &Findings;
+
+    /// Reads all that describes files, and makes the catalog.
+    ///
+    /// # Errors
+    /// [`crate::Error::ImageIo`] when the image file can't be read; [`crate::Error::Limit`] past a bound. Damage is
+    /// no error: it is in the catalog.
+    fn sweep(&self, progress: &dyn Progress) -> Result<Swept>;
+
+    /// Where the bytes of a file, stream or link lie, read again from its record.
+    ///
+    /// # Errors
+    /// [`crate::Error::Unreadable`], [`crate::Error::Corrupt`] or [`crate::Error::Unsupported`] if nothing of it can
+    /// be placed (its state is `unlocated` then); [`crate::Error::ImageIo`] when the image file can't be read.
+    fn extents(&self, catalog: &Catalog, object: ObjectId) -> Result<Extents>;
+}
+
+/// Opens a volume with the reader that knows it; `None` if no reader does.
+///
+/// # Errors
+/// [`crate::Error::ImageIo`] when the image file can't be read.
+pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
+    Ok(ntfs::Ntfs::open(source)?.map(|volume| Box::new(volume) as Box<dyn Filesystem>))
+}

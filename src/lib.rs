@@ -1,0 +1,17 @@
+//! placeholder
+
+#![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::panic))]
+
+mod bytes;
+pub mod catalog;
+pub mod content;
+pub mod error;
+pub mod filesystem;
+pub mod image;
+pub mod progress;
+pub mod sector_map;
+pub mod source;
+#[cfg(test)]
+mod testing;
+
+pub use error::{Error, Result};
