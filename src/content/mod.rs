@@ -6,10 +6,18 @@
 )]
 
 pub mod lznt1;
+mod plain;
+mod units;
 
-use crate::catalog::{Extents, Gap};
+use std::ops::Range;
+
+use crate::bytes::{at_most, to_u64};
+use crate::catalog::{Encoding, Extents, Gap, GapKind};
 use crate::error::Result;
 use crate::source::Source;
+
+/// The largest piece handed to a sink, in bytes.
+pub const PIECE: usize = 1 << 20;
 
 /// What reading content showed.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -22,11 +30,116 @@ pub struct Outcome {
     pub unknown: bool,
 }
 
-/// Reads all of an object's content in order, in pieces of at most 1 MiB, and hands each to `sink`. What is not there
-/// is delivered as zeros and named in the outcome. An error of `sink` ends the reading and is returned.
+/// Reads all of an object's content in order, in pieces of at most [`PIECE`] bytes, and hands each to `sink`. What is
+/// not there is delivered as zeros and named in the outcome. An error of `sink` ends the reading and is returned.
 ///
 /// # Errors
 /// [`crate::Error::ImageIo`] when the image file can't be read, or what `sink` returned.
-pub fn read(_volume: &Source, _extents: &Extents, _sink: &mut dyn FnMut(&[u8]) -> Result<()>) -> Result<Outcome> {
-    todo!()
+pub fn read(volume: &Source, extents: &Extents, sink: &mut dyn FnMut(&[u8]) -> Result<()>) -> Result<Outcome> {
+    let mut delivery = Delivery { sink, buffer: Vec::new(), outcome: Outcome::default() };
+    match extents {
+        Extents::Resident(bytes) => delivery.bytes(bytes)?,
+        Extents::Runs(runs) => {
+            // Reserved at once for small files, never more than a piece.
+            delivery.buffer.reserve(at_most(runs.size, PIECE));
+            let end = runs.size.min(runs.valid_size);
+            match runs.encoding {
+                Encoding::Plain => plain::read(volume, runs, end, &mut delivery)?,
+                Encoding::Lznt1 { unit } => units::read(volume, runs, end, unit, &mut delivery)?,
+            }
+            // Past the valid size the content is zeros by definition.
+            delivery.zeros_to(runs.size)?;
+        }
+    }
+    delivery.finish()
 }
+
+/// Gathers content into pieces and notes what is missing.
+struct Delivery<'a> {
+    sink: &'a mut dyn FnMut(&[u8]) -> Result<()>,
+    buffer: Vec<u8>,
+    outcome: Outcome,
+}
+
+impl Delivery<'_> {
+    /// The next byte of the file to be delivered.
+    fn position(&self) -> u64 {
+        self.outcome.length
+    }
+
+    /// The room left in the piece; never 0.
+    fn room(&mut self) -> Result<usize> {
+        if self.buffer.len() >= PIECE {
+            (self.sink)(&self.buffer)?;
+            self.buffer.clear();
+        }
+        Ok(PIECE.saturating_sub(self.buffer.len()))
+    }
+
+    /// Delivers bytes that are at hand.
+    fn bytes(&mut self, mut bytes: &[u8]) -> Result<()> {
+        while !bytes.is_empty() {
+            let count = bytes.len().min(self.room()?);
+            let (now, later) = bytes.split_at_checked(count).unwrap_or((bytes, &[]));
+            self.buffer.extend_from_slice(now);
+            self.outcome.length = self.outcome.length.saturating_add(to_u64(now.len()));
+            bytes = later;
+        }
+        Ok(())
+    }
+
+    /// Delivers zeros up to byte `end` of the file.
+    fn zeros_to(&mut self, end: u64) -> Result<()> {
+        while self.position() < end {
+            let count = at_most(end.saturating_sub(self.position()), self.room()?);
+            self.buffer.resize(self.buffer.len().saturating_add(count), 0);
+            self.outcome.length = self.outcome.length.saturating_add(to_u64(count));
+        }
+        Ok(())
+    }
+
+    /// Delivers zeros up to byte `end` of the file and notes them as missing.
+    fn gap_to(&mut self, end: u64, why: GapKind) -> Result<()> {
+        self.note_gap(self.position()..end, why);
+        self.zeros_to(end)
+    }
+
+    /// Delivers `length` bytes of the volume from `offset`.
+    fn volume(&mut self, volume: &Source, mut offset: u64, length: u64) -> Result<()> {
+        let end = self.position().saturating_add(length);
+        while self.position() < end {
+            let count = at_most(end.saturating_sub(self.position()), self.room()?);
+            let start = self.buffer.len();
+            self.buffer.resize(start.saturating_add(count), 0);
+            let slot = self.buffer.get_mut(start..).unwrap_or_default();
+            let reality = volume.read_at(offset, slot)?;
+            let position = self.position();
+            self.outcome.unknown |= reality.unknown;
+            for hole in reality.holes {
+                let in_file = |at: u64| position.saturating_add(at.saturating_sub(offset));
+                self.note_gap(in_file(hole.range.start)..in_file(hole.range.end), hole.why.into());
+            }
+            self.outcome.length = position.saturating_add(to_u64(count));
+            offset = offset.saturating_add(to_u64(count));
+        }
+        Ok(())
+    }
+
+    fn note_gap(&mut self, range: Range<u64>, why: GapKind) {
+        match self.outcome.gaps.last_mut() {
+            Some(last) if last.why == why && last.range.end == range.start => last.range.end = range.end,
+            _ if range.start < range.end => self.outcome.gaps.push(Gap { range, why }),
+            _ => {}
+        }
+    }
+
+    fn finish(self) -> Result<Outcome> {
+        if !self.buffer.is_empty() {
+            (self.sink)(&self.buffer)?;
+        }
+        Ok(self.outcome)
+    }
+}
+
+#[cfg(test)]
+mod tests;

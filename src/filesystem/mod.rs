@@ -85,6 +85,12 @@ pub trait Filesystem: Send + Sync {
     /// [`crate::Error::Unreadable`], [`crate::Error::Corrupt`] or [`crate::Error::Unsupported`] if nothing of it can
     /// be placed (its state is `unlocated` then); [`crate::Error::ImageIo`] when the image file can't be read.
     fn extents(&self, catalog: &Catalog, object: ObjectId) -> Result<Extents>;
+
+    /// Where a link points, as stored: recorded and never followed. `None` if that can't be told.
+    ///
+    /// # Errors
+    /// [`crate::Error::ImageIo`] when the image file can't be read.
+    fn link_target(&self, catalog: &Catalog, object: ObjectId) -> Result<Option<String>>;
 }
 
 /// Opens a volume with the reader that knows it; `None` if no reader does.
@@ -92,5 +98,9 @@ pub trait Filesystem: Send + Sync {
 /// # Errors
 /// [`crate::Error::ImageIo`] when the image file can't be read.
 pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
-    Ok(ntfs::Ntfs::open(source)?.map(|volume| Box::new(volume) as Box<dyn Filesystem>))
+    let volume: Option<Box<dyn Filesystem>> = match ntfs::Ntfs::open(source)? {
+        Some(volume) => Some(Box::new(volume)),
+        None => None,
+    };
+    Ok(volume)
 }

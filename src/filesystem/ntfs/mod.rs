@@ -44,4 +44,8 @@ impl Filesystem for Ntfs {
     fn extents(&self, _: &Catalog, _: ObjectId) -> Result<Extents> {
         todo!()
     }
+
+    fn link_target(&self, _: &Catalog, _: ObjectId) -> Result<Option<String>> {
+        todo!()
+    }
 }
