@@ -3,10 +3,13 @@
 use std::collections::HashMap;
 
 use super::{
-    AddressKind, Attribute, Catalog, FindingKind, Findings, Incomplete, NO_FOLDER, NameEntry, NameId, Object, ObjectId,
-    ObjectKind, name,
+    AddressKind, Attribute, Catalog, Facts, FindingKind, Findings, Incomplete, MAX_DEPTH, NO_FOLDER, NameEntry, Object,
+    ObjectId, ObjectKind, name,
 };
 use crate::error::{Error, Result};
+
+/// The name of an object that has none.
+const NO_NAME: &str = "(no name)";
 
 /// Where a name says it stands, before the tree is known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,7 +40,7 @@ pub struct CatalogBuilder {
     pub lost_records: u64,
 }
 
-fn too_many(what: &str) -> Error {
+pub(super) fn too_many(what: &str) -> Error {
     Error::Limit {
         what: format!("{what} on one volume"),
         limit: u64::from(u32::MAX),
@@ -72,7 +75,7 @@ impl CatalogBuilder {
 
     /// An object added before.
     pub fn object_mut(&mut self, id: ObjectId) -> Option<&mut Object> {
-        usize::try_from(id.0).ok().and_then(|index| self.objects.get_mut(index))
+        id.index().and_then(|index| self.objects.get_mut(index))
     }
 
     /// All objects added so far.
@@ -106,14 +109,17 @@ impl CatalogBuilder {
         Ok(())
     }
 
-    /// Makes the tree below `root`. Names are never lost: what can't stand where it says stands under
-    /// `/(no folder)/record N`, where `N` is the number of the folder it names.
+    /// Makes the tree below `root`. Nothing is lost: what can't stand where it says, or has no name at all, stands
+    /// under `/(no folder)/record N`, where `N` is the number of the folder it names.
     ///
     /// # Errors
     /// [`Error::Limit`] past 2^32 objects or names.
     pub fn finish(mut self, root: ObjectId) -> Result<Catalog> {
+        self.one_name_a_folder(root);
+        self.only_folders_hold_names(root);
+        self.name_the_nameless(root)?;
+        self.cut_loops_and_depths(root);
         self.name(root, root, [])?;
-        self.cut_loops(root);
         self.house_the_homeless(root)?;
         let names: Vec<NameEntry> = self
             .names
@@ -128,103 +134,131 @@ impl CatalogBuilder {
                 text_length: pending.text_length,
             })
             .collect();
-        let count = u32::try_from(names.len()).map_err(|_| too_many("names"))?;
-        let mut catalog = Catalog {
-            objects: self.objects,
-            names,
-            text: self.text,
-            by_parent: Vec::new(),
-            by_object: (0..count).map(NameId).collect(),
-            root,
-            address_kind: self.address_kind,
-            lost_records: self.lost_records,
-            findings: self.findings,
-        };
-        let mut by_parent: Vec<(ObjectId, String, NameId)> =
-            (0..count).map(NameId).map(|id| (catalog.parent(id), super::path::fold(catalog.name(id)), id)).collect();
-        by_parent.sort_unstable_by(|one, two| {
-            let exact = |id: NameId| catalog.name(id);
-            (one.0, &one.1).cmp(&(two.0, &two.1)).then_with(|| exact(one.2).cmp(&exact(two.2))).then(one.2.cmp(&two.2))
-        });
-        catalog.by_parent = by_parent.into_iter().map(|(_, _, id)| id).collect();
-        let names = &catalog.names;
-        let object = |id: &NameId| {
-            usize::try_from(id.0).ok().and_then(|index| names.get(index)).map_or(ObjectId(u32::MAX), |name| name.object)
-        };
-        catalog.by_object.sort_by_key(object);
-        Ok(catalog)
+        let findings = std::mem::take(&mut self.findings);
+        Catalog::index(self.objects, names, self.text, root, self.address_kind, self.lost_records, findings)
     }
 
-    /// A folder that is not reached from the root stands in itself somewhere up its line: one name of each such loop
-    /// is taken out of it.
-    fn cut_loops(&mut self, root: ObjectId) {
-        #[derive(Clone, Copy, PartialEq)]
-        enum Seen {
-            No,
-            OnThisWay(usize),
-            Done,
-        }
-        // The first name of each folder decides where it stands; files can't be part of a loop.
-        let mut first_name: Vec<Option<usize>> = vec![None; self.objects.len()];
-        for (index, name) in self.names.iter().enumerate() {
-            if let Some(slot) = usize::try_from(name.object.0).ok().and_then(|object| first_name.get_mut(object)) {
-                slot.get_or_insert(index);
+    fn kind(&self, id: ObjectId) -> ObjectKind {
+        id.index().and_then(|index| self.objects.get(index)).map_or(ObjectKind::Other, |object| object.kind)
+    }
+
+    fn locator(&self, id: ObjectId) -> u64 {
+        id.index().and_then(|index| self.objects.get(index)).map_or(0, |object| object.locator)
+    }
+
+    /// A folder with two names would stand in two places, or in itself.
+    fn one_name_a_folder(&mut self, root: ObjectId) {
+        let mut named = vec![false; self.objects.len()];
+        let mut names = std::mem::take(&mut self.names);
+        names.retain(|name| {
+            let folder = matches!(self.kind(name.object), ObjectKind::Folder | ObjectKind::Link);
+            let Some(seen) = name.object.index().and_then(|index| named.get_mut(index)).filter(|_| folder) else {
+                return true;
+            };
+            let second = std::mem::replace(seen, true) || name.object == root;
+            if second {
+                let locator = self.locator(name.object);
+                self.findings.add(FindingKind::FolderSecondName, None, Some(locator), || "");
+            }
+            !second
+        });
+        self.names = names;
+    }
+
+    /// What stands in something that is no folder would never be come by.
+    fn only_folders_hold_names(&mut self, root: ObjectId) {
+        let mut names = std::mem::take(&mut self.names);
+        for name in &mut names {
+            let Parent::Known(parent) = name.parent else { continue };
+            let sound = parent == root
+                || self.kind(name.object) == ObjectKind::Stream
+                || self.kind(parent) == ObjectKind::Folder;
+            if !sound {
+                let locator = self.locator(parent);
+                name.parent = Parent::Lost(locator);
+                self.findings.add(FindingKind::ParentLost, None, Some(self.locator(name.object)), || {
+                    format!("{} {locator} is no folder", self.address_kind.word())
+                });
             }
         }
-        let mut seen = vec![Seen::No; self.objects.len()];
+        self.names = names;
+    }
+
+    fn name_the_nameless(&mut self, root: ObjectId) -> Result<()> {
+        let mut named = vec![false; self.objects.len()];
+        for name in &self.names {
+            if let Some(seen) = name.object.index().and_then(|index| named.get_mut(index)) {
+                *seen = true;
+            }
+        }
+        for (id, seen) in (0_u32..).map(ObjectId).zip(named) {
+            if !seen && id != root {
+                let locator = self.locator(id);
+                self.findings.add(FindingKind::NameLost, None, Some(locator), || "");
+                self.homeless_name(locator, id, NO_NAME.encode_utf16())?;
+            }
+        }
+        Ok(())
+    }
+
+    /// A folder that is not reached from the root stands in itself somewhere up its line: one folder of each such loop
+    /// is taken out of it. Folders that stand too deep are taken out likewise.
+    fn cut_loops_and_depths(&mut self, root: ObjectId) {
+        // Every folder has at most one name by now.
+        let mut name_of: Vec<Option<usize>> = vec![None; self.objects.len()];
+        for (index, name) in self.names.iter().enumerate() {
+            if self.kind(name.object) == ObjectKind::Folder
+                && let Some(slot) = name.object.index().and_then(|object| name_of.get_mut(object))
+            {
+                *slot = Some(index);
+            }
+        }
+        // 0: not seen; NOW: on the way that is being walked; else the depth and one.
+        const NOW: usize = usize::MAX;
+        let mut depth = vec![0; self.objects.len()];
+        let mut way: Vec<usize> = Vec::new();
         for start in 0..self.objects.len() {
             let mut at = start;
-            loop {
-                match seen.get(at) {
-                    Some(Seen::No) => {}
-                    Some(Seen::OnThisWay(way)) if *way == start => {
-                        self.take_out(first_name.get(at).copied().flatten(), root);
-                        break;
+            // Up to the root, to a folder whose depth is known, or into a loop.
+            let mut below = loop {
+                match depth.get(at).copied().unwrap_or(1) {
+                    0 => {}
+                    NOW => {
+                        self.take_out(name_of.get(at).copied().flatten(), FindingKind::FolderLoop);
+                        break 1;
                     }
-                    _ => break,
+                    known => break known,
                 }
-                if let Some(slot) = seen.get_mut(at) {
-                    *slot = Seen::OnThisWay(start);
+                let Some(slot) = depth.get_mut(at) else { break 1 };
+                *slot = NOW;
+                way.push(at);
+                let parent = name_of.get(at).copied().flatten().and_then(|name| self.names.get(name));
+                match parent.map(|name| name.parent) {
+                    Some(Parent::Known(parent)) if parent != root => at = parent.index().unwrap_or(usize::MAX),
+                    _ => break 1,
                 }
-                let parent = first_name
-                    .get(at)
-                    .copied()
-                    .flatten()
-                    .and_then(|name| self.names.get(name))
-                    .and_then(|name| match name.parent {
-                        Parent::Known(parent) if parent != root && name.object != root => Some(parent),
-                        _ => None,
-                    })
-                    .and_then(|parent| usize::try_from(parent.0).ok());
-                match parent {
-                    Some(parent) => at = parent,
-                    None => break,
+            };
+            while let Some(folder) = way.pop() {
+                below = below.saturating_add(1);
+                if below > MAX_DEPTH {
+                    self.take_out(name_of.get(folder).copied().flatten(), FindingKind::FolderTooDeep);
+                    // Under `/(no folder)/record N`.
+                    below = 4;
                 }
-            }
-            // Everything on this way is settled now.
-            let mut at = start;
-            while let Some(slot) = seen.get_mut(at).filter(|slot| matches!(slot, Seen::OnThisWay(_))) {
-                *slot = Seen::Done;
-                let next = first_name.get(at).copied().flatten().and_then(|name| self.names.get(name));
-                match next.map(|name| name.parent) {
-                    Some(Parent::Known(parent)) => at = usize::try_from(parent.0).unwrap_or(usize::MAX),
-                    _ => break,
+                if let Some(slot) = depth.get_mut(folder) {
+                    *slot = below;
                 }
             }
         }
     }
 
-    fn take_out(&mut self, name: Option<usize>, root: ObjectId) {
-        let Some(pending) = name.and_then(|index| self.names.get_mut(index)) else { return };
-        if pending.object == root {
-            return;
+    fn take_out(&mut self, name: Option<usize>, why: FindingKind) {
+        let Some(object) = name.and_then(|index| self.names.get(index)).map(|name| name.object) else { return };
+        let locator = self.locator(object);
+        if let Some(pending) = name.and_then(|index| self.names.get_mut(index)) {
+            pending.parent = Parent::Lost(locator);
+            self.findings.add(why, None, Some(locator), || "");
         }
-        let locator = usize::try_from(pending.object.0)
-            .ok()
-            .and_then(|index| self.objects.get(index))
-            .map_or(0, |object| object.locator);
-        pending.parent = Parent::Lost(locator);
-        self.findings.add(FindingKind::FolderLoop, None, Some(locator), || "its line of folders comes back to it");
     }
 
     fn house_the_homeless(&mut self, root: ObjectId) -> Result<()> {
@@ -260,6 +294,7 @@ impl CatalogBuilder {
 
     fn virtual_folder(&mut self, parent: ObjectId, name: &str) -> Result<ObjectId> {
         let mut object = Object::new(ObjectKind::Folder, 0);
+        object.facts = Facts::SOUND;
         object.attributes.insert(Attribute::Virtual);
         object.incomplete.insert(Incomplete::NoFolder);
         let id = self.object(object)?;

@@ -37,8 +37,6 @@ macro_rules! finding_kinds {
 finding_kinds! {
     /// The image's length is not a multiple of 512 bytes: it may have been cut short.
     ImageOddLength => "image_odd_length",
-    /// The image was changed while it was read: imaging may still run.
-    ImageChanged => "image_changed",
     /// A part of the partition table lies where the drive gave nothing.
     TableUnread => "table_unread",
     /// A partition entry points after the image's end.
@@ -97,6 +95,10 @@ finding_kinds! {
     ParentLost => "parent_lost",
     /// Folders stand in one another in a loop.
     FolderLoop => "folder_loop",
+    /// A folder has a second name, which no folder can have.
+    FolderSecondName => "folder_second_name",
+    /// A folder stands too deep below the root to be walked to.
+    FolderTooDeep => "folder_too_deep",
     /// A file has no name that could be read.
     NameLost => "name_lost",
 }

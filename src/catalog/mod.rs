@@ -29,9 +29,17 @@ pub use time::{Timestamp, Zone};
 
 use serde::Serialize;
 
+use crate::error::Result;
+
 /// An object of a catalog.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct ObjectId(u32);
+
+impl ObjectId {
+    fn index(self) -> Option<usize> {
+        usize::try_from(self.0).ok()
+    }
+}
 
 /// A name of a catalog.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -86,6 +94,8 @@ pub struct Catalog {
     by_parent: Vec<NameId>,
     /// Names by object: the names of an object are one stretch.
     by_object: Vec<NameId>,
+    /// Objects other than streams and virtual folders by their own number.
+    by_locator: Vec<ObjectId>,
     root: ObjectId,
     address_kind: AddressKind,
     /// Records that held something and can't be read: what they described is missing without a name.
@@ -95,6 +105,49 @@ pub struct Catalog {
 }
 
 impl Catalog {
+    /// Sorts what the look-ups need.
+    fn index(
+        objects: Vec<Object>,
+        names: Vec<NameEntry>,
+        text: Vec<u8>,
+        root: ObjectId,
+        address_kind: AddressKind,
+        lost_records: u64,
+        findings: Findings,
+    ) -> Result<Self> {
+        let name_count = u32::try_from(names.len()).map_err(|_| build::too_many("names"))?;
+        let mut by_locator: Vec<ObjectId> = (0_u32..)
+            .map(ObjectId)
+            .zip(&objects)
+            .filter(|(_, object)| object.kind != ObjectKind::Stream && !object.attributes.contains(Attribute::Virtual))
+            .map(|(id, _)| id)
+            .collect();
+        by_locator.sort_by_key(|id| id.index().and_then(|index| objects.get(index)).map(|object| object.locator));
+        let mut by_object: Vec<NameId> = (0..name_count).map(NameId).collect();
+        by_object
+            .sort_by_key(|id| usize::try_from(id.0).ok().and_then(|index| names.get(index)).map(|name| name.object));
+        let mut catalog = Self {
+            objects,
+            names,
+            text,
+            by_parent: Vec::new(),
+            by_object,
+            by_locator,
+            root,
+            address_kind,
+            lost_records,
+            findings,
+        };
+        let mut by_parent: Vec<(ObjectId, String, NameId)> =
+            (0..name_count).map(NameId).map(|id| (catalog.parent(id), path::fold(catalog.name(id)), id)).collect();
+        by_parent.sort_unstable_by(|one, two| {
+            let exact = |id: NameId| catalog.name(id);
+            (one.0, &one.1).cmp(&(two.0, &two.1)).then_with(|| exact(one.2).cmp(&exact(two.2))).then(one.2.cmp(&two.2))
+        });
+        catalog.by_parent = by_parent.into_iter().map(|(_, _, id)| id).collect();
+        Ok(catalog)
+    }
+
     /// The root folder.
     #[must_use]
     pub fn root(&self) -> ObjectId {
@@ -107,11 +160,11 @@ impl Catalog {
         self.address_kind
     }
 
-    /// An object. An id of another catalog gives the root.
+    /// An object. An id of another catalog gives one that nobody has examined.
     #[must_use]
     pub fn object(&self, id: ObjectId) -> &Object {
         static NOTHING: Object = Object::new(ObjectKind::Other, 0);
-        usize::try_from(id.0).ok().and_then(|index| self.objects.get(index)).unwrap_or(&NOTHING)
+        id.index().and_then(|index| self.objects.get(index)).unwrap_or(&NOTHING)
     }
 
     /// All objects with their ids, in the order of the sweep.
@@ -189,17 +242,20 @@ impl Catalog {
             .take_while(move |name| self.entry(*name).object == object)
     }
 
-    /// The stable address of an object: `record:68`, or `record:68:STREAM`.
+    /// The stable address of an object: `record:68`, or `record:68:STREAM`. Virtual folders have none.
     #[must_use]
-    pub fn address(&self, id: ObjectId) -> String {
+    pub fn address(&self, id: ObjectId) -> Option<String> {
         let object = self.object(id);
+        if object.attributes.contains(Attribute::Virtual) {
+            return None;
+        }
         let word = self.address_kind.word();
         let stream = (object.kind == ObjectKind::Stream)
             .then(|| self.names_of(id).next())
             .flatten()
             .map(|name| format!(":{}", self.name(name).text()))
             .unwrap_or_default();
-        format!("{word}:{}{stream}", object.locator)
+        Some(format!("{word}:{}{stream}", object.locator))
     }
 }
 

@@ -3,7 +3,7 @@
 use enumset::{EnumSet, EnumSetType};
 use serde::Serialize;
 
-use super::{Completeness, Facts, Incomplete, ObjectId, Timestamp};
+use super::{Completeness, Facts, Incomplete, ObjectId, Timestamp, Zone};
 
 /// What an object is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -56,8 +56,10 @@ pub enum Attribute {
     Cloud,
     /// Made by this library to have a place for objects whose folder is not known.
     Virtual,
-    /// The times are local and their zone is not known.
-    LocalTime,
+    /// The creation time is local and its zone is not known.
+    CreatedLocal,
+    /// The modification time is local and its zone is not known.
+    ModifiedLocal,
 }
 
 /// No time is stored.
@@ -80,6 +82,9 @@ pub struct Object {
     pub attributes: EnumSet<Attribute>,
     /// What its state is made from.
     pub facts: Facts,
+    /// The lowest byte of the volume that content comes from, 0 if there is none: the order in which files are best
+    /// read.
+    pub place: u64,
     /// For a folder: why its list of names is not all there.
     pub incomplete: EnumSet<Incomplete>,
     created: i64,
@@ -87,7 +92,7 @@ pub struct Object {
 }
 
 impl Object {
-    /// An object without size, times or faults.
+    /// An object without size or times that nobody has examined yet: its reader says what it is worth.
     #[must_use]
     pub const fn new(kind: ObjectKind, locator: u64) -> Self {
         Self {
@@ -97,46 +102,47 @@ impl Object {
             size: 0,
             allocated: 0,
             attributes: EnumSet::empty(),
-            facts: Facts::SOUND,
+            facts: Facts::UNEXAMINED,
+            place: 0,
             incomplete: EnumSet::empty(),
             created: NO_TIME,
             modified: NO_TIME,
         }
     }
 
-    /// Sets the times; both in one zone.
+    /// Sets the times.
     pub fn set_times(&mut self, created: Option<Timestamp>, modified: Option<Timestamp>) {
         self.created = created.map_or(NO_TIME, |time| time.ticks);
         self.modified = modified.map_or(NO_TIME, |time| time.ticks);
-        if created.or(modified).is_some_and(|time| time.zone == super::Zone::Unknown) {
-            self.attributes.insert(Attribute::LocalTime);
+        for (time, bit) in [(created, Attribute::CreatedLocal), (modified, Attribute::ModifiedLocal)] {
+            if time.is_some_and(|time| time.zone == Zone::Unknown) {
+                self.attributes.insert(bit);
+            }
         }
     }
 
-    fn time(&self, ticks: i64) -> Option<Timestamp> {
-        let zone = match self.attributes.contains(Attribute::LocalTime) {
-            true => super::Zone::Unknown,
-            false => super::Zone::Utc,
-        };
+    fn time(&self, ticks: i64, local: Attribute) -> Option<Timestamp> {
+        let zone = if self.attributes.contains(local) { Zone::Unknown } else { Zone::Utc };
         (ticks != NO_TIME).then_some(Timestamp { ticks, zone })
     }
 
     /// When it was created.
     #[must_use]
     pub fn created(&self) -> Option<Timestamp> {
-        self.time(self.created)
+        self.time(self.created, Attribute::CreatedLocal)
     }
 
     /// When its content was last changed.
     #[must_use]
     pub fn modified(&self) -> Option<Timestamp> {
-        self.time(self.modified)
+        self.time(self.modified, Attribute::ModifiedLocal)
     }
 
     /// For a folder: whether its list of names is all there.
     #[must_use]
     pub fn completeness(&self) -> Completeness {
-        if !self.incomplete.is_empty() {
+        let doubted = self.facts.unlocated.is_some() || !self.facts.distrust.is_empty() || !self.facts.gaps.is_empty();
+        if doubted || !self.incomplete.is_empty() {
             Completeness::Incomplete
         } else if self.facts.unknown {
             Completeness::Unproven

@@ -1,9 +1,10 @@
 //! Paths: from a name to the root, and from text to an object.
 
-use super::{AddressKind, Catalog, Name, NameId, ObjectId, ObjectKind};
+use super::{AddressKind, Catalog, Distrust, Name, NameId, ObjectId, ObjectKind};
 
-/// Deepest folder that is walked. Windows can't make paths of more than 32,767 units, so none is deeper than this.
-pub const MAX_DEPTH: usize = 16_384;
+/// Deepest folder that keeps its place; what stands deeper is taken out to `/(no folder)`, so that paths stay short
+/// enough to be written down for every file. Programs of our time make paths of 260, seldom of 1,000 units.
+pub const MAX_DEPTH: usize = 1024;
 
 /// The answer to "what stands at this path?".
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -30,7 +31,8 @@ fn fold_text(text: &str) -> String {
             // A character that becomes several (ß, ﬁ) stays itself, as in the filesystems' own tables.
             let mut upper = character.to_uppercase();
             match (upper.next(), upper.next()) {
-                (Some(single), None) => single,
+                // Nor does a letter with a mark become one without (ı, ſ).
+                (Some(single), None) if single.is_ascii() == character.is_ascii() => single,
                 _ => character,
             }
         })
@@ -43,7 +45,8 @@ impl Catalog {
     pub fn line(&self, name: NameId) -> Vec<NameId> {
         let mut line = vec![name];
         let mut folder = self.parent(name);
-        while folder != self.root() && line.len() < MAX_DEPTH {
+        // The tree has no loops and a bounded depth; the bound is one against mistakes.
+        while folder != self.root() && line.len() <= MAX_DEPTH {
             let Some(above) = self.names_of(folder).next() else { break };
             line.push(above);
             folder = self.parent(above);
@@ -109,12 +112,23 @@ impl Catalog {
                 object != self.root() && self.object(object).kind != ObjectKind::Stream
             })
             .collect();
-        let exact = same.iter().copied().find(|name| self.name(*name).as_bytes() == part.as_bytes());
-        match (exact, &same[..]) {
-            (Some(name), _) | (None, &[name]) => Lookup::Found(self.named_object(name), Some(name)),
-            (None, []) => Lookup::Missing { incomplete: false },
-            (None, _) => Lookup::Ambiguous(same),
+        let exact = |name: &NameId| self.name(*name).as_bytes() == part.as_bytes();
+        // Beside a file that is there, one that was deleted or is only a name is not what is meant.
+        let present = |name: &NameId| {
+            let facts = &self.object(self.named_object(*name)).facts;
+            facts.unlocated.is_none() && !facts.distrust.contains(Distrust::Deleted)
+        };
+        let ranks: [&dyn Fn(&NameId) -> bool; 4] =
+            [&|name| exact(name) && present(name), &|name| exact(name), &|name| present(name), &|_| true];
+        for rank in ranks {
+            let meant: Vec<NameId> = same.iter().copied().filter(|name| rank(name)).collect();
+            match meant[..] {
+                [] => {}
+                [name] => return Lookup::Found(self.named_object(name), Some(name)),
+                _ => return Lookup::Ambiguous(meant),
+            }
         }
+        Lookup::Missing { incomplete: false }
     }
 
     /// Finds an object by its address, `record:N` or `record:N:STREAM`.
@@ -129,12 +143,9 @@ impl Catalog {
         if kind != self.address_kind() {
             return missing;
         }
-        let found = self.objects().find(|(_, object)| {
-            object.locator == number
-                && object.kind != ObjectKind::Stream
-                && !object.attributes.contains(super::Attribute::Virtual)
-        });
-        let Some((owner, _)) = found else { return missing };
+        let first = self.by_locator.partition_point(|id| self.object(*id).locator < number);
+        let owner = self.by_locator.get(first).copied().filter(|id| self.object(*id).locator == number);
+        let Some(owner) = owner else { return missing };
         match stream {
             None => Lookup::Found(owner, None),
             Some(stream) => self

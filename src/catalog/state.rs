@@ -5,6 +5,7 @@ use std::fmt;
 use enumset::{EnumSet, EnumSetType};
 use serde::Serialize;
 
+use super::Gap;
 use crate::source::Missing;
 
 /// Why a range of a file is not there.
@@ -55,6 +56,8 @@ impl From<Missing> for GapKind {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Unlocated {
+    /// No reader has looked at it yet.
+    NotExamined,
     /// Its record is lost; only a folder's list names it.
     RecordLost,
     /// The part of its record that describes the content is lost.
@@ -72,6 +75,7 @@ impl Unlocated {
     #[must_use]
     pub fn word(self) -> &'static str {
         match self {
+            Self::NotExamined => "not-examined",
             Self::RecordLost => "record-lost",
             Self::DescriptionLost => "description-lost",
             Self::SystemCompressed => "system-compressed",
@@ -109,8 +113,6 @@ pub enum Distrust {
     ClustersFree,
     /// Another live object claims some of its clusters.
     ClaimedTwice,
-    /// The image changed while it was read.
-    ImageChanged,
 }
 
 impl Distrust {
@@ -129,7 +131,6 @@ impl Distrust {
             Self::Deleted => "deleted",
             Self::ClustersFree => "clusters-free",
             Self::ClaimedTwice => "claimed-twice",
-            Self::ImageChanged => "image-changed",
         }
     }
 }
@@ -187,8 +188,7 @@ impl Completeness {
 }
 
 /// What may be said of a file, from worst to best; see [`Facts::state`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
-#[serde(rename_all = "snake_case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum State {
     /// Nothing of it can be placed: the name is known, the bytes are not.
     Unlocated,
@@ -202,14 +202,24 @@ pub enum State {
     Absent,
     /// No map speaks for its sectors, so holes can't be ruled out.
     Unproven,
+    /// Every byte was read, but the content is encoded and was not decoded yet. Only a sweep says this.
+    NotDecoded,
     /// Every byte, and all that says where it lies, was read and passes every check whose evidence was read.
     Whole,
 }
 
 impl State {
     /// All, from worst to best.
-    pub const ALL: [Self; 7] =
-        [Self::Unlocated, Self::Damaged, Self::Doubtful, Self::Locked, Self::Absent, Self::Unproven, Self::Whole];
+    pub const ALL: [Self; 8] = [
+        Self::Unlocated,
+        Self::Damaged,
+        Self::Doubtful,
+        Self::Locked,
+        Self::Absent,
+        Self::Unproven,
+        Self::NotDecoded,
+        Self::Whole,
+    ];
 
     /// The word used in files and on screen.
     #[must_use]
@@ -221,6 +231,7 @@ impl State {
             Self::Locked => "locked",
             Self::Absent => "absent",
             Self::Unproven => "unproven",
+            Self::NotDecoded => "whole, not decoded yet",
             Self::Whole => "whole",
         }
     }
@@ -235,6 +246,12 @@ impl State {
     #[must_use]
     pub fn is_loss(self) -> bool {
         matches!(self, Self::Unlocated | Self::Damaged | Self::Doubtful)
+    }
+}
+
+impl Serialize for State {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.word())
     }
 }
 
@@ -278,6 +295,9 @@ impl Facts {
         decoded: true,
     };
 
+    /// Nobody has looked yet: what every object starts with.
+    pub const UNEXAMINED: Self = Self { unlocated: Some(Unlocated::NotExamined), ..Self::SOUND };
+
     /// The word the facts make: the first of the states, from worst to best, that holds.
     #[must_use]
     pub fn state(&self) -> State {
@@ -293,6 +313,8 @@ impl Facts {
             State::Absent
         } else if self.unknown {
             State::Unproven
+        } else if !self.decoded {
+            State::NotDecoded
         } else {
             State::Whole
         }
@@ -304,6 +326,17 @@ impl Facts {
         let unlocated = self.unlocated.map(Unlocated::word);
         let gaps = self.gaps.iter().map(GapKind::word);
         unlocated.into_iter().chain(gaps).chain(self.distrust.iter().map(Distrust::word)).collect()
+    }
+
+    /// Replaces what the sweep said of the content by what reading it showed: encoded content is decoded now, and its
+    /// gaps are exact.
+    pub fn after_reading(&mut self, gaps: &[Gap], unknown: bool) {
+        (self.gaps, self.gap_bytes, self.never_here_bytes) = (EnumSet::empty(), 0, 0);
+        for gap in gaps {
+            self.add_gap(gap.why, gap.range.end.saturating_sub(gap.range.start));
+        }
+        self.unknown |= unknown;
+        self.decoded = true;
     }
 
     /// Adds the gaps of `length` bytes of one kind.
@@ -322,6 +355,8 @@ mod tests {
     fn the_first_state_that_holds_is_the_word() {
         let mut facts = Facts::SOUND;
         assert_eq!(facts.state(), State::Whole);
+        facts.decoded = false;
+        assert_eq!(facts.state(), State::NotDecoded);
         facts.unknown = true;
         assert_eq!(facts.state(), State::Unproven);
         facts.add_gap(GapKind::NeverHere, 5);
@@ -339,10 +374,14 @@ mod tests {
     }
 
     #[test]
-    fn a_gap_of_no_length_is_still_a_gap() {
-        let mut facts = Facts::SOUND;
-        facts.add_gap(GapKind::Unplaced, 0);
-        assert_eq!(facts.state(), State::Damaged);
+    fn reading_replaces_what_the_sweep_said_of_the_content() {
+        let mut facts = Facts { decoded: false, ..Facts::SOUND };
+        facts.add_gap(GapKind::Unread, 65536);
+        facts.distrust.insert(Distrust::OtherNumber);
+        facts.after_reading(&[Gap { range: 0..512, why: GapKind::Undecodable }], true);
+        assert_eq!((facts.gap_bytes, facts.gaps, facts.unknown), (512, EnumSet::only(GapKind::Undecodable), true));
+        facts.after_reading(&[], false);
+        assert_eq!((facts.state(), facts.unknown), (State::Doubtful, true));
     }
 
     #[test]

@@ -34,7 +34,7 @@ fn a_tree_is_walked_and_searched() {
     assert_eq!(catalog.find("/"), Lookup::Found(root, None));
     assert_eq!(catalog.find("/users/none"), Lookup::Missing { incomplete: false });
     assert_eq!(catalog.names_of(file).count(), 2);
-    assert_eq!(catalog.address(stream), "record:31:Zone");
+    assert_eq!(catalog.address(stream).as_deref(), Some("record:31:Zone"));
     assert_eq!(catalog.find_address("record:31"), Lookup::Found(file, None));
     assert!(matches!(catalog.find_address("record:31:zone"), Lookup::Found(id, _) if id == stream));
     assert_eq!(catalog.path(catalog.streams(file).next().unwrap()), "/Users/Straße.txt:Zone");
@@ -82,17 +82,68 @@ fn an_entry_takes_less_than_its_budget() {
 }
 
 #[test]
-fn a_hundred_thousand_files_in_a_line_of_folders_are_no_trouble() {
+fn every_path_leads_back_to_its_file_however_deep() {
     let (mut builder, root) = builder();
     let mut folder = root;
-    for number in 0..20_000 {
+    for number in 100..3_100 {
         folder = add(&mut builder, ObjectKind::Folder, number, folder, "d");
-        for name in ["a", "b", "c", "d"] {
-            add(&mut builder, ObjectKind::File, number, folder, name);
-        }
+        add(&mut builder, ObjectKind::File, number + 10_000, folder, "file");
     }
     let catalog = builder.finish(root).unwrap();
-    assert_eq!(catalog.name_count(), 100_001);
-    let deepest = catalog.names_of(folder).next().unwrap();
-    assert!(catalog.line(deepest).len() <= MAX_DEPTH);
+    assert_eq!(catalog.findings.count(FindingKind::FolderTooDeep), 2);
+    let files = catalog.objects().filter(|(_, object)| object.kind == ObjectKind::File);
+    let paths: Vec<(ObjectId, String)> = files.map(|(id, _)| (id, catalog.first_path(id))).collect();
+    assert_eq!(paths.len(), 3000);
+    for (id, path) in paths.iter().step_by(37) {
+        assert!(matches!(catalog.find(path), Lookup::Found(found, _) if found == *id));
+    }
+}
+
+#[test]
+fn a_folder_keeps_one_name_and_files_hold_none() {
+    let (mut builder, root) = builder();
+    let folder = add(&mut builder, ObjectKind::Folder, 30, root, "a");
+    builder.name(folder, folder, "again".encode_utf16()).unwrap();
+    let file = add(&mut builder, ObjectKind::File, 31, root, "f");
+    let inside = add(&mut builder, ObjectKind::File, 32, file, "inside");
+    let nameless = builder.object(Object::new(ObjectKind::File, 33)).unwrap();
+    let catalog = builder.finish(root).unwrap();
+    let mut paths = Vec::new();
+    all_paths(&catalog, root, &mut paths);
+    assert_eq!(catalog.first_path(inside), "/(no folder)/record 31/inside");
+    assert_eq!(catalog.first_path(nameless), "/(no folder)/record 33/(no name)");
+    assert_eq!(catalog.findings.count(FindingKind::FolderSecondName), 1);
+    assert_eq!(paths.len(), 7, "{paths:?}");
+    assert_eq!(catalog.address(catalog.named_object(catalog.children(root).next().unwrap())), None);
+}
+
+#[test]
+fn what_is_there_is_meant_before_what_was() {
+    let (mut builder, root) = builder();
+    let gone = add(&mut builder, ObjectKind::File, 30, root, "report.docx");
+    let here = add(&mut builder, ObjectKind::File, 31, root, "report.docx");
+    builder.object_mut(gone).unwrap().facts = Facts { distrust: Distrust::Deleted.into(), ..Facts::SOUND };
+    builder.object_mut(here).unwrap().facts = Facts::SOUND;
+    let catalog = builder.finish(root).unwrap();
+    for path in ["/report.docx", "/REPORT.docx"] {
+        assert!(matches!(catalog.find(path), Lookup::Found(id, _) if id == here), "{path}");
+    }
+}
+
+#[test]
+fn a_dotless_letter_is_another_letter() {
+    let (mut builder, root) = builder();
+    add(&mut builder, ObjectKind::File, 30, root, "ı.txt");
+    let catalog = builder.finish(root).unwrap();
+    assert_eq!(catalog.find("/i.txt"), Lookup::Missing { incomplete: false });
+    assert!(matches!(catalog.find("/ı.TXT"), Lookup::Found(..)));
+}
+
+#[test]
+fn nothing_is_whole_or_complete_before_it_was_examined() {
+    assert_eq!(Object::new(ObjectKind::File, 1).facts.state(), State::Unlocated);
+    assert_eq!(Object::new(ObjectKind::Folder, 1).completeness(), Completeness::Incomplete);
+    let (builder, root) = builder();
+    let catalog = builder.finish(root).unwrap();
+    assert_eq!(catalog.object(ObjectId(999)).facts.state(), State::Unlocated);
 }

@@ -39,6 +39,10 @@ pub(super) fn read(volume: &Source, runs: &Runs, end: u64, unit: u64, delivery: 
             }
         }
         let unit_end = start.saturating_add(unit);
+        if rest.first().is_none_or(|run| run.start > start) {
+            // What no run covers has no place, and is not zeros.
+            return delivery.gap_to(end, GapKind::Unplaced);
+        }
         let pieces: Vec<Run> = rest
             .iter()
             .take_while(|run| run.start < unit_end)
@@ -75,6 +79,11 @@ fn one(volume: &Source, pieces: &[Run], start: u64, unit: u64, end: u64, deliver
     if let Some(why) = lost {
         // Whether the unit is compressed can't be told any more, so none of it can.
         return delivery.gap_to(unit_end, why);
+    }
+    let covered: u64 = pieces.iter().map(|run| run.length).fold(0, u64::saturating_add);
+    if covered < unit {
+        // Whether what is missing had clusters decides how the unit is stored, and nobody says.
+        return delivery.gap_to(unit_end, GapKind::Unplaced);
     }
     let present: u64 = pieces.iter().filter(placed).map(|run| run.length).fold(0, u64::saturating_add);
     if present == 0 {

@@ -69,28 +69,40 @@ fn look(volume: &Source, run: &Run, end: u64, into: &mut Damage) {
     }
 }
 
-fn plain(volume: &Source, runs: &Runs) -> Damage {
+/// Looks at all runs up to byte `end` of the file. What no run covers has no place.
+fn look_at_all(volume: &Source, runs: &Runs, end: u64) -> Damage {
     let mut damage = Damage::default();
-    // What lies past the valid size are zeros by definition; an unread sector there costs nothing.
-    let end = runs.size.min(runs.valid_size);
-    for run in runs.runs.iter().take_while(|run| run.start < end) {
+    let mut at = 0;
+    for run in &runs.runs {
+        if at >= end {
+            break;
+        }
+        // Readers give runs in order and without gap; were one not to, the content is not where it is looked for.
+        if run.start != at {
+            break;
+        }
         look(volume, run, end, &mut damage);
+        at = run.start.saturating_add(run.length);
     }
+    damage.add(at..end, GapKind::Unplaced);
     damage
+}
+
+fn plain(volume: &Source, runs: &Runs) -> Damage {
+    // What lies past the valid size are zeros by definition; an unread sector there costs nothing.
+    look_at_all(volume, runs, runs.size.min(runs.valid_size))
 }
 
 /// In an encoded unit, any hole may spoil the whole unit; reading narrows it.
 fn units(volume: &Source, runs: &Runs, unit: u64) -> Damage {
-    let mut damage = Damage { encoded: runs.size > 0, ..Damage::default() };
     let end = runs.size.min(runs.valid_size);
-    let mut stored = Damage::default();
-    for run in runs.runs.iter().take_while(|run| run.start < end) {
-        // The compressed bytes of the last unit may reach past the size, up to the unit's end.
-        look(volume, run, round_up(end, unit), &mut stored);
-    }
-    damage.unknown = stored.unknown;
+    // The stored bytes of the last unit may reach past the size, up to the unit's end.
+    let stored = look_at_all(volume, runs, round_up(end, unit));
+    let mut damage = Damage { encoded: runs.size > 0, unknown: stored.unknown, ..Damage::default() };
     for gap in stored.gaps {
-        damage.add(round_down(gap.range.start, unit)..round_up(gap.range.end, unit).min(end), gap.why);
+        // A unit counts once, for the first kind of hole in it.
+        let counted = damage.gaps.last().map_or(0, |last| last.range.end);
+        damage.add(round_down(gap.range.start, unit).max(counted)..round_up(gap.range.end, unit).min(end), gap.why);
     }
     damage
 }
@@ -153,6 +165,50 @@ mod tests {
         let found = damage(&volume, &file(&places, 20000, 20000, encoding));
         assert_eq!(found.gaps, [gap(16384..20000, GapKind::Unread)]);
         assert!(found.encoded);
+    }
+
+    #[test]
+    fn what_no_run_covers_has_no_place() {
+        let volume = volume(&[]);
+        for encoding in [Encoding::Plain, Encoding::Lznt1 { unit: 8192 }] {
+            let none = damage(&volume, &file(&[], 8192, 8192, encoding));
+            assert_eq!(none.gaps, [gap(0..8192, GapKind::Unplaced)]);
+            let short = damage(&volume, &file(&[(8192, Place::At(0))], 20000, 20000, encoding));
+            assert_eq!(short.gaps, [gap(8192..20000, GapKind::Unplaced)]);
+            let Extents::Runs(mut holed) =
+                file(&[(8192, Place::At(0)), (8192, Place::At(8192))], 16384, 16384, encoding)
+            else {
+                panic!()
+            };
+            holed.runs[1].start = 12288;
+            assert_eq!(damage(&volume, &Extents::Runs(holed)).gaps, [gap(8192..16384, GapKind::Unplaced)]);
+        }
+    }
+
+    #[test]
+    fn a_unit_with_holes_of_two_kinds_counts_once() {
+        let map = SectorMap::from_ranges(
+            65536,
+            Basis::Full,
+            ByteState::Read,
+            &[
+                Segment { range: 512..1024, state: ByteState::Unread },
+                Segment { range: 1024..1536, state: ByteState::Unreached },
+                Segment { range: 2048..2560, state: ByteState::Unread },
+            ],
+        )
+        .unwrap();
+        let volume = Source::new(Arc::new(MemoryImage::new(vec![1; 65536])), &map, 512);
+        let found = damage(&volume, &file(&[(16384, Place::At(0))], 16384, 16384, Encoding::Lznt1 { unit: 8192 }));
+        assert_eq!(found.gaps, [gap(0..8192, GapKind::Unread)]);
+    }
+
+    #[test]
+    fn the_last_unit_reaches_past_the_valid_size() {
+        let volume = volume(&[12288..16384]);
+        let places = [(8192, Place::At(0)), (4096, Place::At(12288)), (4096, Place::Zeros)];
+        let found = damage(&volume, &file(&places, 12000, 8192, Encoding::Lznt1 { unit: 16384 }));
+        assert_eq!(found.gaps, [gap(0..8192, GapKind::Unread)]);
     }
 
     #[test]

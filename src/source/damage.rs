@@ -29,19 +29,21 @@ impl Damage {
         Self { range, state: None, scrambled: true }
     }
 
-    /// Changes the bytes of `buffer`, which lies at `absolute` in the image, that this damage covers.
-    pub(super) fn scramble(&self, absolute: u64, buffer: &mut [u8]) {
-        if !self.scrambled {
-            return;
-        }
-        let end = absolute.saturating_add(to_u64(buffer.len())).min(self.range.end);
-        let start = absolute.max(self.range.start);
-        let inside = to_usize(start.saturating_sub(absolute))
-            .zip(to_usize(end.saturating_sub(absolute)))
-            .and_then(|(from, to)| buffer.get_mut(from..to));
-        let Some(inside) = inside else { return };
-        for (offset, byte) in (start..end).zip(inside) {
-            *byte ^= mask(offset);
+    /// Changes the bytes of `buffer`, which lies at `absolute` in the image, that the damages cover; each byte once,
+    /// or two damages would undo one another.
+    pub(super) fn scramble_all(damages: &[Self], absolute: u64, buffer: &mut [u8]) {
+        for (index, damage) in damages.iter().enumerate().filter(|(_, damage)| damage.scrambled) {
+            let end = absolute.saturating_add(to_u64(buffer.len())).min(damage.range.end);
+            let start = absolute.max(damage.range.start);
+            let inside = to_usize(start.saturating_sub(absolute))
+                .zip(to_usize(end.saturating_sub(absolute)))
+                .and_then(|(from, to)| buffer.get_mut(from..to));
+            let earlier = damages.get(..index).unwrap_or_default();
+            for (offset, byte) in (start..end).zip(inside.unwrap_or_default()) {
+                if !earlier.iter().any(|other| other.scrambled && other.range.contains(&offset)) {
+                    *byte ^= mask(offset);
+                }
+            }
         }
     }
 }

@@ -98,6 +98,8 @@ pub struct Source {
     shared: Arc<Shared>,
     base: u64,
     length: u64,
+    /// The first absolute offset that belongs to no outer window: nothing from here on is this source's.
+    limit: u64,
 }
 
 impl fmt::Debug for Source {
@@ -113,7 +115,7 @@ impl Source {
     pub fn new(image: Arc<dyn Image>, map: &SectorMap, sector_size: u64) -> Self {
         let length = image.length();
         let map = map.fitted(length).rounded(sector_size.max(1));
-        Self { shared: Arc::new(Shared { image, map, damage: Vec::new() }), base: 0, length }
+        Self { shared: Arc::new(Shared { image, map, damage: Vec::new() }), base: 0, length, limit: u64::MAX }
     }
 
     /// An image that no map speaks for.
@@ -124,16 +126,24 @@ impl Source {
     }
 
     /// The `length` bytes from `start` (relative to this source) as a source of their own. It may reach past the
-    /// image's end: such bytes are [`Missing::PastEnd`].
+    /// image's end, or past the window it is made from: such bytes are [`Missing::PastEnd`], and never another
+    /// volume's.
     #[must_use]
     pub fn window(&self, start: u64, length: u64) -> Self {
-        let start = start.min(self.length);
+        let base = self.base.saturating_add(start);
         Self {
             shared: Arc::clone(&self.shared),
-            base: self.base.saturating_add(start),
+            base,
             // Absolute positions must stay below 2^64.
-            length: length.min(u64::MAX.saturating_sub(self.base.saturating_add(start))),
+            length: length.min(u64::MAX.saturating_sub(base)),
+            limit: self.inner_limit(),
         }
+    }
+
+    /// Where windows inside this one must end. The whole image sets none: a volume may reach past its end.
+    fn inner_limit(&self) -> u64 {
+        let whole_image = self.base == 0 && self.limit == u64::MAX && self.length == self.shared.image.length();
+        if whole_image { u64::MAX } else { self.limit.min(self.base.saturating_add(self.length)) }
     }
 
     /// The same source with simulated damage; `damage` is in absolute image offsets. Earlier damage stays below.
@@ -167,7 +177,7 @@ impl Source {
     /// How many of the bytes lie inside the image.
     #[must_use]
     pub fn length_in_image(&self) -> u64 {
-        self.shared.image.length().saturating_sub(self.base).min(self.length)
+        self.shared.image.length().min(self.limit).saturating_sub(self.base).min(self.length)
     }
 
     /// The absolute image offset of a byte of this source.
@@ -178,7 +188,7 @@ impl Source {
 
     /// The image below.
     #[must_use]
-    pub fn image(&self) -> &Arc<dyn Image> {
+    pub(crate) fn image(&self) -> &Arc<dyn Image> {
         &self.shared.image
     }
 
@@ -202,6 +212,10 @@ impl Source {
     /// [`Error::ImageIo`] when the image file itself can't be read.
     pub fn read_at(&self, offset: u64, buffer: &mut [u8]) -> Result<Reality> {
         let mut reality = Reality::default();
+        if offset.checked_add(to_u64(buffer.len())).is_none() {
+            // Bytes past 2^64 have no offset to be named by.
+            buffer.fill(0);
+        }
         let mut failure = None;
         // Neighbouring stretches that have bytes are read in one go.
         let mut pending: Option<Range<u64>> = None;
@@ -252,16 +266,15 @@ impl Source {
     fn read_image(&self, offset: u64, buffer: &mut [u8]) -> Result<()> {
         let absolute = self.image_offset(offset);
         self.shared.image.read_at(absolute, buffer)?;
-        for damage in &self.shared.damage {
-            damage.scramble(absolute, buffer);
-        }
+        Damage::scramble_all(&self.shared.damage, absolute, buffer);
         Ok(())
     }
 
     /// Calls `visit` for stretches of one state, in order; ranges are relative to this source.
     fn walk(&self, offset: u64, length: u64, mut visit: impl FnMut(Range<u64>, Result<ByteState, Missing>)) {
         // Inside the window nothing can overflow; whatever of the range is outside it is past the end.
-        let count = length.min(self.length.saturating_sub(offset));
+        let own = self.length.min(self.limit.saturating_sub(self.base));
+        let count = length.min(own.saturating_sub(offset));
         let start = self.image_offset(offset);
         let inside = start.saturating_add(count);
         let mapped = self.shared.map.length().clamp(start, inside);

@@ -1,8 +1,26 @@
-//! NTFS: a sweeping reader.
+//! NTFS: a sweeping reader of our own.
+//!
+//! The file table ($MFT) is read from front to back; every record says in which folder its file stands, so the tree
+//! comes out even where a folder's own index lies in a hole. `structures` has what is on disk, with its sources.
+
+mod attributes;
+mod extents;
+mod file;
+mod list;
+mod object;
+mod record;
+mod reparse;
+mod runs;
+mod structures;
+mod sweep;
+mod table;
+mod tree;
+mod units;
+mod volume;
 
 use super::{Filesystem, Swept, VolumeFacts};
-use crate::catalog::{Catalog, Extents, Findings, ObjectId};
-use crate::error::Result;
+use crate::catalog::{Catalog, Extents, Findings, ObjectId, ObjectKind};
+use crate::error::{Error, Result};
 use crate::progress::Progress;
 use crate::source::Source;
 
@@ -10,6 +28,8 @@ use crate::source::Source;
 #[derive(Debug)]
 pub struct Ntfs {
     source: Source,
+    boot: structures::BootSector,
+    table: table::Table,
     facts: VolumeFacts,
     findings: Findings,
 }
@@ -18,9 +38,31 @@ impl Ntfs {
     /// Opens `source` as an NTFS volume by its boot sector or the backup of it; `None` if neither is one.
     ///
     /// # Errors
-    /// [`crate::Error::ImageIo`] when the image file can't be read.
-    pub fn open(_source: &Source) -> Result<Option<Self>> {
-        Ok(None)
+    /// [`Error::ImageIo`] when the image file can't be read.
+    pub fn open(source: &Source) -> Result<Option<Self>> {
+        volume::open(source)
+    }
+
+    /// What the records of an object's file say now.
+    fn file(&self, number: u64) -> Result<file::File> {
+        let offset = self.table.image_offset(&self.source, number).unwrap_or(self.source.image_offset(0));
+        match self.table.read(&self.source, number)? {
+            Ok(record) => {
+                let mut budget = file::ExtensionBudget(self.table.record_count());
+                let mut findings = Findings::default();
+                file::File::load(&self.source, &self.boot, &self.table, &record, &mut budget, &mut findings)
+            }
+            Err(record::NoRecord::Unread) => {
+                Err(Error::Unreadable { offset, structure: "file record", number: Some(number) })
+            }
+            Err(record::NoRecord::Blank | record::NoRecord::Damaged) => Err(Error::Corrupt {
+                offset,
+                structure: "file record",
+                number: Some(number),
+                expected: "`FILE` and its fixups".to_string(),
+                found: "something else".to_string(),
+            }),
+        }
     }
 }
 
@@ -37,15 +79,45 @@ impl Filesystem for Ntfs {
         &self.findings
     }
 
-    fn sweep(&self, _: &dyn Progress) -> Result<Swept> {
-        todo!()
+    fn sweep(&self, progress: &dyn Progress) -> Result<Swept> {
+        sweep::sweep(self, progress)
     }
 
-    fn extents(&self, _: &Catalog, _: ObjectId) -> Result<Extents> {
-        todo!()
+    fn extents(&self, catalog: &Catalog, object: ObjectId) -> Result<Extents> {
+        let entry = catalog.object(object);
+        let number = entry.locator;
+        let offset = self.table.image_offset(&self.source, number).unwrap_or(self.source.image_offset(0));
+        if entry.facts.unlocated.is_some() {
+            return Err(Error::Unreadable { offset, structure: "content of file record", number: Some(number) });
+        }
+        let name = match entry.kind {
+            ObjectKind::File => Vec::new(),
+            ObjectKind::Stream => {
+                catalog.names_of(object).next().map(|name| catalog.name(name).units()).unwrap_or_default()
+            }
+            ObjectKind::Folder | ObjectKind::Link | ObjectKind::Other => return Ok(Extents::Resident(Vec::new())),
+        };
+        let file = self.file(number)?;
+        let absent = match file.reparse.as_deref().map(reparse::meaning) {
+            Some(reparse::Meaning::Cloud) if name.is_empty() => extents::Absent::NeverHere,
+            _ => extents::Absent::Zeros,
+        };
+        let Some(stream) = file.streams.iter().find(|stream| stream.name == name) else {
+            return Ok(Extents::Resident(Vec::new()));
+        };
+        extents::place(&self.boot, stream, absent).map(|placed| placed.extents).map_err(|_| Error::Unreadable {
+            offset,
+            structure: "content of file record",
+            number: Some(number),
+        })
     }
 
-    fn link_target(&self, _: &Catalog, _: ObjectId) -> Result<Option<String>> {
-        todo!()
+    fn link_target(&self, catalog: &Catalog, object: ObjectId) -> Result<Option<String>> {
+        let file = match self.file(catalog.object(object).locator) {
+            Ok(file) => file,
+            Err(error @ Error::ImageIo { .. }) => return Err(error),
+            Err(_) => return Ok(None),
+        };
+        Ok(file.reparse.as_deref().and_then(reparse::target))
     }
 }

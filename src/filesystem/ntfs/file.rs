@@ -1,0 +1,293 @@
+//! One file: its base record and its extension records put together.
+
+use std::collections::BTreeSet;
+
+use enumset::EnumSet;
+
+use super::attributes::{Attribute, Attributes, Body, attributes};
+use super::list::{self, AttributeList};
+use super::record::Record;
+use super::runs::{DataRun, RunFault, unpack};
+use super::structures::{BootSector, FileName, NonResidentBody, StandardInformation, attribute_type};
+use super::table::Table;
+use super::units::Reference;
+use crate::catalog::{Distrust, FindingKind, Findings};
+use crate::error::Result;
+use crate::source::Source;
+
+/// A piece of a stream that is not resident.
+#[derive(Debug, Clone)]
+pub(super) struct StreamPiece {
+    pub(super) body: NonResidentBody,
+    pub(super) runs: Vec<DataRun>,
+    pub(super) fault: Option<RunFault>,
+}
+
+/// A stream, as its attributes describe it.
+#[derive(Debug, Clone)]
+pub(super) struct Stream {
+    pub(super) kind: u32,
+    pub(super) name: Vec<u16>,
+    pub(super) flags: u16,
+    pub(super) resident: Option<Vec<u8>>,
+    /// In the order they were found.
+    pub(super) pieces: Vec<StreamPiece>,
+}
+
+/// What the records of a file say.
+#[derive(Debug)]
+pub(super) struct File {
+    pub(super) information: Option<StandardInformation>,
+    pub(super) names: Vec<FileName>,
+    /// The value of the reparse attribute.
+    pub(super) reparse: Option<Vec<u8>>,
+    /// Its data streams; the unnamed one first, if it is there.
+    pub(super) streams: Vec<Stream>,
+    /// Names of data streams that a list names and whose description is lost; empty for the unnamed one.
+    pub(super) lost_streams: Vec<Vec<u16>>,
+    /// Failed conditions that concern all of the file.
+    pub(super) distrust: EnumSet<Distrust>,
+    /// Whether an attribute that may have been a stream or name is lost.
+    pub(super) incomplete: bool,
+    pub(super) unknown: bool,
+}
+
+/// How many extension records may still be read; a sound volume has each in one file only.
+#[derive(Debug)]
+pub(super) struct ExtensionBudget(pub(super) u64);
+
+/// The piece that a non-resident attribute describes.
+pub(super) fn piece_of(body: &NonResidentBody, packed: &[u8]) -> StreamPiece {
+    let (runs, fault) = unpack(packed, body.first, body.last);
+    StreamPiece { body: *body, runs, fault }
+}
+
+impl File {
+    /// Puts a file together.
+    pub(super) fn load(
+        volume: &Source,
+        boot: &BootSector,
+        table: &Table,
+        base: &Record,
+        budget: &mut ExtensionBudget,
+        findings: &mut Findings,
+    ) -> Result<Self> {
+        let mut file = Self {
+            information: None,
+            names: Vec::new(),
+            reparse: None,
+            streams: Vec::new(),
+            lost_streams: Vec::new(),
+            distrust: EnumSet::empty(),
+            incomplete: false,
+            unknown: base.unknown,
+        };
+        if base.other_number {
+            file.distrust.insert(Distrust::OtherNumber);
+        }
+        file.take(volume, table, base, findings);
+        if let Some(list) = list::of(volume, boot, base)? {
+            file.extend(volume, table, base, &list, budget, findings)?;
+        }
+        file.streams.sort_by(|one, two| one.name.cmp(&two.name));
+        Ok(file)
+    }
+
+    /// Takes in the attributes of one record.
+    fn take(&mut self, volume: &Source, table: &Table, record: &Record, findings: &mut Findings) {
+        let Attributes { list, broken } = attributes(record);
+        let mut broken_value = false;
+        for attribute in list {
+            broken_value |= self.attribute(&attribute).is_none();
+        }
+        if broken || broken_value || record.inconsistent {
+            findings.add(
+                FindingKind::AttributeBad,
+                table.image_offset(volume, record.number),
+                Some(record.number),
+                || "what follows in this record can't be used",
+            );
+            self.distrust.insert(Distrust::RecordInconsistent);
+        }
+        if record.partial {
+            self.distrust.insert(Distrust::RecordPartlyRead);
+        }
+        self.incomplete |= broken || broken_value || record.partial;
+    }
+
+    /// Takes in one attribute; `None` if its value can't be what its type says.
+    fn attribute(&mut self, attribute: &Attribute<'_>) -> Option<()> {
+        match attribute.header.kind {
+            attribute_type::STANDARD_INFORMATION => {
+                self.information = Some(StandardInformation::from_bytes(attribute.value()?)?);
+            }
+            attribute_type::FILE_NAME => self.names.push(FileName::from_bytes(attribute.value()?)?),
+            // A reparse buffer of more than a record's room stands on the volume; what it says is then not known,
+            // only that there is one.
+            attribute_type::REPARSE_POINT => {
+                self.reparse = Some(attribute.value().map(<[u8]>::to_vec).unwrap_or_default());
+            }
+            attribute_type::DATA => self.stream(attribute),
+            _ => {}
+        }
+        Some(())
+    }
+
+    fn stream(&mut self, attribute: &Attribute<'_>) {
+        let index = self.streams.iter().position(|stream| stream.name == attribute.name);
+        let index = index.unwrap_or(self.streams.len());
+        if index == self.streams.len() {
+            self.streams.push(Stream {
+                kind: attribute.header.kind,
+                name: attribute.name.clone(),
+                flags: attribute.header.flags,
+                resident: None,
+                pieces: Vec::new(),
+            });
+        }
+        let Some(stream) = self.streams.get_mut(index) else { return };
+        match &attribute.body {
+            Body::Resident(value) => {
+                // Two values, or a value beside pieces, can't both be the content.
+                if stream.resident.is_some() || !stream.pieces.is_empty() {
+                    self.distrust.insert(Distrust::RecordInconsistent);
+                } else {
+                    stream.resident = Some(value.to_vec());
+                }
+            }
+            Body::NonResident(body, packed) => {
+                if stream.resident.is_some() {
+                    self.distrust.insert(Distrust::RecordInconsistent);
+                }
+                // The first piece tells how the stream is stored.
+                if body.first.0 == 0 {
+                    stream.flags = attribute.header.flags;
+                }
+                stream.pieces.push(piece_of(body, packed));
+            }
+        }
+    }
+
+    /// Takes in the extension records that the list names.
+    fn extend(
+        &mut self,
+        volume: &Source,
+        table: &Table,
+        base: &Record,
+        list: &AttributeList,
+        budget: &mut ExtensionBudget,
+        findings: &mut Findings,
+    ) -> Result<()> {
+        self.unknown |= list.unknown;
+        if list.partial {
+            self.incomplete = true;
+            self.distrust.insert(Distrust::RecordPartlyRead);
+            findings.add(
+                FindingKind::ExtensionMissing,
+                table.image_offset(volume, base.number),
+                Some(base.number),
+                || "the list of its extension records is damaged",
+            );
+        }
+        let wanted: BTreeSet<Reference> = list.entries.iter().map(|entry| entry.record).collect();
+        for reference in wanted.into_iter().filter(|reference| reference.record != base.number) {
+            let stale = match self.extension(volume, table, base, reference, budget, findings)? {
+                Ok(()) => continue,
+                Err(stale) => stale,
+            };
+            if stale {
+                self.distrust.insert(Distrust::ExtensionStale);
+            }
+            findings.add(
+                FindingKind::ExtensionMissing,
+                table.image_offset(volume, reference.record),
+                Some(base.number),
+                || format!("{reference}"),
+            );
+            for entry in list.entries.iter().filter(|entry| entry.record == reference) {
+                match entry.kind {
+                    // A stream is there if any piece of it is; that pieces are missing shows when they are joined.
+                    attribute_type::DATA => self.lost_streams.push(entry.name.clone()),
+                    attribute_type::FILE_NAME | attribute_type::REPARSE_POINT => self.incomplete = true,
+                    attribute_type::STANDARD_INFORMATION => {
+                        self.distrust.insert(Distrust::RecordPartlyRead);
+                    }
+                    _ => {}
+                }
+            }
+        }
+        let streams = &self.streams;
+        self.lost_streams.retain(|name| streams.iter().all(|stream| stream.name != *name));
+        self.lost_streams.sort();
+        self.lost_streams.dedup();
+        Ok(())
+    }
+
+    /// Takes in one extension record; the error says whether a record stands there that is another's.
+    fn extension(
+        &mut self,
+        volume: &Source,
+        table: &Table,
+        base: &Record,
+        reference: Reference,
+        budget: &mut ExtensionBudget,
+        findings: &mut Findings,
+    ) -> Result<Result<(), bool>> {
+        let Some(left) = budget.0.checked_sub(1) else { return Ok(Err(false)) };
+        budget.0 = left;
+        let Ok(record) = table.read(volume, reference.record)? else { return Ok(Err(false)) };
+        let points_back = record.header.base.record == base.number && record.header.base.means(base.header.sequence);
+        if !record.in_use() || !points_back || !reference.means(record.header.sequence) {
+            return Ok(Err(true));
+        }
+        if record.other_number {
+            self.distrust.insert(Distrust::OtherNumber);
+        }
+        if table.bitmap.get(reference.record) == Some(false) {
+            self.distrust.insert(Distrust::RecordFree);
+        }
+        self.unknown |= record.unknown;
+        self.take(volume, table, &record, findings);
+        Ok(Ok(()))
+    }
+}
+
+/// One unnamed stream of a kind from a record and its extensions, for the filesystem's own streams.
+pub(super) fn stream_of_record(
+    volume: &Source,
+    boot: &BootSector,
+    table: &Table,
+    base: &Record,
+    kind: u32,
+) -> Result<Option<Stream>> {
+    let mut stream = Stream { kind, name: Vec::new(), flags: 0, resident: None, pieces: Vec::new() };
+    let mut take = |record: &Record| {
+        for attribute in attributes(record).list {
+            if attribute.header.kind == kind && attribute.name.is_empty() {
+                stream.flags = attribute.header.flags;
+                match attribute.body {
+                    Body::Resident(value) => stream.resident = Some(value.to_vec()),
+                    Body::NonResident(body, packed) => stream.pieces.push(piece_of(&body, packed)),
+                }
+            }
+        }
+    };
+    take(base);
+    if let Some(list) = list::of(volume, boot, base)? {
+        let wanted: BTreeSet<u64> = list
+            .entries
+            .iter()
+            .filter(|entry| entry.kind == kind && entry.record.record != base.number)
+            .map(|entry| entry.record.record)
+            .collect();
+        for number in wanted {
+            if let Ok(record) = table.read(volume, number)?
+                && record.in_use()
+                && record.header.base.record == base.number
+            {
+                take(&record);
+            }
+        }
+    }
+    Ok((stream.resident.is_some() || !stream.pieces.is_empty()).then_some(stream))
+}
