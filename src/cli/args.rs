@@ -19,11 +19,11 @@ the image as `disk.map.csv` for `disk.img`, or name it with `--map`.";
 
 const EXAMPLES: &str = "\
 A usual day:
-  handback layout disk.img                             what is on it, and is the image complete?
-  handback survey disk.img                             whose folders are there, and what touches holes?
-  handback list disk.img /Users                        look around
-  handback extract disk.img /Users/Anna --to E:\\Anna   copy out, with a checksum of every file
-  handback verify E:\\Anna                              check the copy, today or in a year
+  handback layout disk.img                            what is on it, is the image complete?
+  handback survey disk.img                            whose folders, and what touches holes?
+  handback list disk.img /Users                       look around
+  handback extract disk.img /Users/Anna --to E:\\Anna  copy out, with a checksum of each file
+  handback verify E:\\Anna                             check the copy, today or in a year
 
 Exit status: 0 all well; 1 done, but something is damaged, doubtful or lost; 2 the command is wrong; 3 the image, the \
 volume or the destination can't be used.";
@@ -36,7 +36,8 @@ volume or the destination can't be used.";
     about = "See what is on the image of a dying drive and hand the customer's files back",
     long_about = CAUTION,
     after_help = EXAMPLES,
-    arg_required_else_help = true
+    arg_required_else_help = true,
+    disable_help_subcommand = true
 )]
 pub(super) struct Arguments {
     #[command(subcommand)]
@@ -71,8 +72,6 @@ pub(super) struct ImageArgs {
     /// A further part of a split image whose parts are not numbered on; repeat it in order
     #[arg(long = "part", value_name = "FILE")]
     pub(super) parts: Vec<PathBuf>,
-    #[command(flatten)]
-    pub(super) map: MapArgs,
 }
 
 /// How the drive is divided.
@@ -106,6 +105,8 @@ pub(super) struct LayoutArgs {
     /// Print one JSON document for programs
     #[arg(long)]
     pub(super) json: bool,
+    #[command(flatten)]
+    pub(super) map: MapArgs,
 }
 
 #[derive(Debug, Args)]
@@ -125,6 +126,8 @@ pub(super) struct ListArgs {
     /// Print one JSON object a line for programs
     #[arg(long)]
     pub(super) json: bool,
+    #[command(flatten)]
+    pub(super) map: MapArgs,
 }
 
 #[derive(Debug, Args)]
@@ -138,6 +141,8 @@ pub(super) struct SurveyArgs {
     /// Print one JSON document for programs
     #[arg(long)]
     pub(super) json: bool,
+    #[command(flatten)]
+    pub(super) map: MapArgs,
 }
 
 #[derive(Debug, Args)]
@@ -160,6 +165,8 @@ pub(super) struct ExtractArgs {
     /// Print one JSON document for programs
     #[arg(long)]
     pub(super) json: bool,
+    #[command(flatten)]
+    pub(super) map: MapArgs,
 }
 
 #[derive(Debug, Args)]

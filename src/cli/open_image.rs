@@ -39,8 +39,13 @@ impl OpenedImage {
 ///
 /// # Errors
 /// As [`image::open`] and [`sector_map::open::open`]; [`crate::Error::Usage`] for options that say nothing together.
-pub(super) fn open_image(args: &ImageArgs, sector_size: Option<u64>, context: &mut Context<'_>) -> Result<OpenedImage> {
-    open_parts(&args.image, &args.parts, &args.map, sector_size, context)
+pub(super) fn open_image(
+    image: &ImageArgs,
+    map: &MapArgs,
+    sector_size: Option<u64>,
+    context: &mut Context<'_>,
+) -> Result<OpenedImage> {
+    open_parts(&image.image, &image.parts, map, sector_size, context)
 }
 
 /// As [`open_image`], for a command that has the image's parts from elsewhere.

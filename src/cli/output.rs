@@ -10,6 +10,10 @@ use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement};
 use super::escape;
 use crate::error::{Error, Result};
 
+/// A terminal that says it is narrower than this, in columns, doesn't know its width; cells broken to fit it could not
+/// be read.
+const NARROWEST: u16 = 40;
+
 /// What the program was started on.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Terminal {
@@ -50,10 +54,10 @@ impl Table {
     fn draw(self, terminal: Terminal) -> Vec<String> {
         let mut table = comfy_table::Table::new();
         table.load_style(comfy_table::presets::NOTHING);
-        if terminal.out {
-            table.set_content_arrangement(ContentArrangement::Dynamic);
-        } else {
+        if !terminal.out {
             table.force_no_tty();
+        } else if table.width().is_some_and(|width| width >= NARROWEST) {
+            table.set_content_arrangement(ContentArrangement::Dynamic);
         }
         let bold = terminal.out && terminal.colour;
         table.set_header(self.columns.iter().map(|(name, _)| {
@@ -138,13 +142,15 @@ impl<'a> Printer<'a> {
         self.note(&format!("error: {error}"));
     }
 
-    /// Prints text of our own, such as help, that may hold several lines; to standard output or standard error.
+    /// Prints text of several lines, such as help, to standard output or standard error.
+    ///
+    /// # Errors
+    /// As [`Printer::line`].
     pub(super) fn help(&mut self, text: &str, to_err: bool) -> Result<()> {
-        if to_err {
-            let _ = self.err.write_all(text.as_bytes());
-            return Ok(());
+        for line in text.lines() {
+            if to_err { self.note(line) } else { self.line(line)? }
         }
-        self.raw(text.as_bytes())
+        Ok(())
     }
 
     /// Everything printed has arrived.

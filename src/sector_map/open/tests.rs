@@ -2,7 +2,6 @@ use std::sync::Arc;
 
 use super::*;
 use crate::sector_map::{DoubtReason, Extent, Numbers};
-use crate::source::Source;
 use crate::testing::write_file;
 
 const LENGTH: u64 = 8192;
@@ -133,8 +132,7 @@ fn a_doubted_map_loses_its_good_word_until_it_is_accepted() {
     let accepted = shop.open(&request).unwrap();
     assert!(accepted.doubt.unwrap().accepted);
     assert_eq!(accepted.map.total(ByteState::Read), 8192);
-    let source = Source::new(Arc::clone(&shop.image), &accepted.map, 512);
-    assert_eq!(source.map().count(LENGTH..LENGTH + 512, ByteState::Unreached), 512);
+    assert_eq!(accepted.map.fitted(LENGTH).count(LENGTH..LENGTH + 512, ByteState::Unreached), 512);
 }
 
 #[test]
@@ -143,8 +141,7 @@ fn bytes_that_only_the_image_has_are_unreached_accepted_or_not() {
     for accept in [false, true] {
         let opened = shop.open(&MapRequest { accept, ..shop.named("short.csv") }).unwrap();
         assert!(opened.doubt.is_some());
-        let source = Source::new(Arc::clone(&shop.image), &opened.map, 512);
-        assert_eq!(source.map().count(4096..LENGTH, ByteState::Unreached), 4096);
+        assert_eq!(opened.map.fitted(LENGTH).count(4096..LENGTH, ByteState::Unreached), 4096);
     }
 }
 
