@@ -4,6 +4,8 @@
 
 mod bytes;
 pub mod catalog;
+#[cfg(feature = "cli")]
+pub mod cli;
 pub mod content;
 pub mod error;
 pub mod filesystem;

@@ -31,6 +31,21 @@ pub fn for_terminal_units(units: &[u16]) -> String {
     text
 }
 
+/// A line of text, such as a message, in which every character that could steer the terminal is escaped. The backslash
+/// stays as it is, so that a path of Windows can be read, and what was escaped before stays the same; a name that
+/// must be told from any other goes through [`for_terminal`] first.
+#[must_use]
+pub fn line(text: &str) -> Cow<'_, str> {
+    if !text.chars().any(is_hidden) {
+        return Cow::Borrowed(text);
+    }
+    let mut safe = String::with_capacity(text.len() + 8);
+    for c in text.chars() {
+        if is_hidden(c) { push_value(&mut safe, u32::from(c)) } else { safe.push(c) }
+    }
+    Cow::Owned(safe)
+}
+
 /// The UTF-16 units of the name that was printed as `text`; `None` if a backslash in it begins no escape of ours.
 #[must_use]
 pub fn unescape(text: &str) -> Option<Vec<u16>> {
@@ -77,7 +92,7 @@ fn push_value(text: &mut String, value: u32) {
 /// Characters that steer the terminal or the text's direction, or that are not seen: controls, line separators,
 /// bidirectional controls and everything that Unicode lets a font leave out (`Default_Ignorable_Code_Point`), with
 /// the invisible format characters beside it. Visible format characters, such as the Arabic number signs, are text.
-fn is_hidden(c: char) -> bool {
+pub(super) fn is_hidden(c: char) -> bool {
     matches!(
         c,
         // C0, delete, C1.
@@ -163,6 +178,14 @@ mod tests {
     fn a_name_can_not_pretend_to_be_escaped() {
         assert_eq!(shown(r"\u{202E}"), r"\\u{202E}");
         assert_eq!(shown("\\\u{202E}\\"), r"\\\u{202E}\\");
+    }
+
+    #[test]
+    fn a_message_keeps_its_backslashes_and_loses_its_controls() {
+        assert_eq!(line(r"cannot read `C:\images\disk.img`"), r"cannot read `C:\images\disk.img`");
+        assert_eq!(line("no `a\n\x1B[2Jb`"), r"no `a\u{000A}\u{001B}[2Jb`");
+        let name = for_terminal("a\u{202E}");
+        assert_eq!(line(&name), name, "what was escaped before stays");
     }
 
     #[test]

@@ -1,0 +1,78 @@
+//! The program's face: arguments in, tables and an exit status out. Everything it shows comes from the library.
+
+mod args;
+pub mod escape;
+mod exit;
+mod json;
+mod map;
+mod map_args;
+mod new_file;
+mod open_image;
+mod output;
+mod progress;
+mod size;
+
+use std::ffi::OsString;
+use std::io::Write;
+
+use clap::Parser;
+
+use crate::error::{Error, Result};
+use args::{Arguments, Command};
+use output::Printer;
+use progress::TerminalProgress;
+
+pub use exit::ExitStatus;
+pub use output::Terminal;
+
+/// What every command is handed beside its arguments.
+struct Context<'a> {
+    printer: Printer<'a>,
+    progress: TerminalProgress,
+}
+
+/// Runs the program. `args` begins with the program's own name; `out` takes data and `err` the rest.
+pub fn run(
+    args: impl Iterator<Item = OsString>,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+    terminal: Terminal,
+) -> ExitStatus {
+    let mut context =
+        Context { printer: Printer::new(out, err, terminal), progress: TerminalProgress::new(terminal.err) };
+    let result = match Arguments::try_parse_from(args) {
+        Ok(arguments) => dispatch(&arguments.command, &mut context),
+        Err(stop) => explain(&stop, &mut context.printer),
+    };
+    // A listing that did not arrive was not done, whatever its result; of two errors the first says more.
+    let finished = context.printer.finish();
+    match result.and_then(|status| finished.map(|()| status)) {
+        Ok(status) => status,
+        Err(error) => {
+            context.printer.error(&error);
+            ExitStatus::from(&error)
+        }
+    }
+}
+
+fn dispatch(command: &Command, context: &mut Context<'_>) -> Result<ExitStatus> {
+    match command {
+        Command::Map(command) => map::run(command, context),
+        // Each becomes `command::run(args, context)` with its own file.
+        Command::Layout(_)
+        | Command::List(_)
+        | Command::Survey(_)
+        | Command::Extract(_)
+        | Command::Verify(_)
+        | Command::Demo(_) => Err(Error::Unsupported {
+            what: "a command of the next version".to_string(),
+            next: "`handback map` is there already".to_string(),
+        }),
+    }
+}
+
+/// Prints help where it was asked for, and what is wrong with the arguments where it was not.
+fn explain(stop: &clap::Error, printer: &mut Printer<'_>) -> Result<ExitStatus> {
+    printer.help(&stop.render().to_string(), stop.use_stderr())?;
+    Ok(if stop.use_stderr() { ExitStatus::Usage } else { ExitStatus::Well })
+}

@@ -1,0 +1,254 @@
+//! Where everything that is printed goes: data to standard output, the rest to standard error.
+//!
+//! Whatever passes through here is free of control characters, also where a caller forgot to escape a name. Nothing
+//! is said by colour alone.
+
+use std::io::{self, Write};
+
+use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement};
+
+use super::escape;
+use crate::error::{Error, Result};
+
+/// A terminal that says it is narrower than this, in columns, doesn't know its width; cells broken to fit it could not
+/// be read.
+const NARROWEST: u16 = 40;
+
+/// What the program was started on.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Terminal {
+    /// Standard output is a terminal.
+    pub out: bool,
+    /// Standard error is a terminal.
+    pub err: bool,
+    /// Bold and colour are wanted (`NO_COLOR` is not set).
+    pub colour: bool,
+}
+
+/// The side on which a column's cells stand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Align {
+    /// Words and names.
+    Left,
+    /// Numbers.
+    Right,
+}
+
+/// Rows under headings.
+pub(super) struct Table {
+    columns: Vec<(&'static str, Align)>,
+    rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    pub(super) fn new(columns: &[(&'static str, Align)]) -> Self {
+        Self { columns: columns.to_vec(), rows: Vec::new() }
+    }
+
+    /// Adds a row, one cell a column. Names must have gone through [`escape::for_terminal`].
+    pub(super) fn row(&mut self, cells: Vec<String>) {
+        debug_assert_eq!(cells.len(), self.columns.len(), "one cell a column");
+        self.rows.push(cells);
+    }
+
+    fn draw(self, terminal: Terminal) -> Vec<String> {
+        let mut table = comfy_table::Table::new();
+        table.load_style(comfy_table::presets::NOTHING);
+        if !terminal.out {
+            table.force_no_tty();
+        } else if table.width().is_some_and(|width| width >= NARROWEST) {
+            table.set_content_arrangement(ContentArrangement::Dynamic);
+        }
+        let bold = terminal.out && terminal.colour;
+        table.set_header(self.columns.iter().map(|(name, _)| {
+            let cell = Cell::new(name);
+            if bold { cell.add_attribute(Attribute::Bold) } else { cell }
+        }));
+        for row in self.rows {
+            table.add_row(row.iter().map(|cell| escape::line(cell).into_owned()).collect::<Vec<_>>());
+        }
+        for (column, (_, align)) in table.column_iter_mut().zip(&self.columns) {
+            column.set_padding((0, 2));
+            column.set_cell_alignment(match align {
+                Align::Left => CellAlignment::Left,
+                Align::Right => CellAlignment::Right,
+            });
+        }
+        table.lines().map(|line| line.trim_end().to_string()).collect()
+    }
+}
+
+/// Owns both streams.
+pub(super) struct Printer<'a> {
+    out: &'a mut dyn Write,
+    err: &'a mut dyn Write,
+    terminal: Terminal,
+    closed: bool,
+}
+
+impl<'a> Printer<'a> {
+    pub(super) fn new(out: &'a mut dyn Write, err: &'a mut dyn Write, terminal: Terminal) -> Self {
+        Self { out, err, terminal, closed: false }
+    }
+
+    /// Whether whoever read standard output has gone away: what comes after is dropped without a word, and a long
+    /// listing may end.
+    pub(super) fn is_closed(&self) -> bool {
+        self.closed
+    }
+
+    /// Prints one line of data.
+    ///
+    /// # Errors
+    /// [`Error::Io`] if standard output can't be written; that nobody reads it any more is none.
+    pub(super) fn line(&mut self, text: &str) -> Result<()> {
+        let line = format!("{}\n", escape::line(text));
+        self.raw(line.as_bytes())
+    }
+
+    /// Prints a table.
+    ///
+    /// # Errors
+    /// As [`Printer::line`].
+    pub(super) fn table(&mut self, table: Table) -> Result<()> {
+        for line in table.draw(self.terminal) {
+            // Already escaped, and bold headings must stay.
+            self.raw(format!("{line}\n").as_bytes())?;
+        }
+        Ok(())
+    }
+
+    /// Writes data that is meant for programs as it is.
+    ///
+    /// # Errors
+    /// As [`Printer::line`].
+    pub(super) fn raw(&mut self, bytes: &[u8]) -> Result<()> {
+        if self.closed {
+            return Ok(());
+        }
+        let written = self.out.write_all(bytes);
+        self.settle(written)
+    }
+
+    /// Says something that is no data, on standard error. Nobody can be told if that fails.
+    pub(super) fn note(&mut self, text: &str) {
+        // What was printed before stands before.
+        let _ = self.out.flush();
+        let _ = writeln!(self.err, "{}", escape::line(text));
+    }
+
+    /// Says why the work can't go on.
+    pub(super) fn error(&mut self, error: &Error) {
+        self.note(&format!("error: {error}"));
+    }
+
+    /// Prints text of several lines, such as help, to standard output or standard error.
+    ///
+    /// # Errors
+    /// As [`Printer::line`].
+    pub(super) fn help(&mut self, text: &str, to_err: bool) -> Result<()> {
+        for line in text.lines() {
+            if to_err { self.note(line) } else { self.line(line)? }
+        }
+        Ok(())
+    }
+
+    /// Everything printed has arrived.
+    ///
+    /// # Errors
+    /// As [`Printer::line`].
+    pub(super) fn finish(&mut self) -> Result<()> {
+        if self.closed {
+            return Ok(());
+        }
+        let flushed = self.out.flush();
+        self.settle(flushed)
+    }
+
+    fn settle(&mut self, result: io::Result<()>) -> Result<()> {
+        match result {
+            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => {
+                self.closed = true;
+                Ok(())
+            }
+            Err(source) => Err(Error::Io { action: "write to", path: "standard output".into(), source }),
+            Ok(()) => Ok(()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A stream that fails with one kind of error.
+    struct Failing(io::ErrorKind);
+
+    impl Write for Failing {
+        fn write(&mut self, _: &[u8]) -> io::Result<usize> {
+            Err(self.0.into())
+        }
+
+        fn flush(&mut self) -> io::Result<()> {
+            Err(self.0.into())
+        }
+    }
+
+    fn printed(terminal: Terminal, print: impl FnOnce(&mut Printer<'_>)) -> (String, String) {
+        let (mut out, mut err) = (Vec::new(), Vec::new());
+        print(&mut Printer::new(&mut out, &mut err, terminal));
+        (String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
+    }
+
+    fn sizes() -> Table {
+        let mut table = Table::new(&[("name", Align::Left), ("bytes", Align::Right)]);
+        table.row(vec!["Noten".to_string(), "7".to_string()]);
+        table.row(vec!["a\x1B[31m".to_string(), "12345".to_string()]);
+        table
+    }
+
+    #[test]
+    fn data_and_the_rest_go_apart() {
+        let (out, err) = printed(Terminal::default(), |printer| {
+            printer.line("a file").unwrap();
+            printer.note("a remark");
+            printer.error(&Error::Usage("no such `x`".to_string()));
+        });
+        assert_eq!(out, "a file\n");
+        assert_eq!(err, "a remark\nerror: no such `x`\n");
+    }
+
+    #[test]
+    fn nothing_that_steers_a_terminal_passes() {
+        let (out, err) = printed(Terminal::default(), |printer| {
+            printer.line("a\nb\x1B[2J").unwrap();
+            printer.note("c\rd\u{202E}");
+        });
+        assert_eq!(out, "a\\u{000A}b\\u{001B}[2J\n");
+        assert_eq!(err, "c\\u{000D}d\\u{202E}\n");
+    }
+
+    #[test]
+    fn a_piped_table_is_plain_and_aligned() {
+        let (out, _) = printed(Terminal { colour: true, ..Terminal::default() }, |printer| {
+            printer.table(sizes()).unwrap();
+        });
+        assert_eq!(out, "name           bytes\nNoten              7\na\\u{001B}[31m  12345\n");
+    }
+
+    #[test]
+    fn a_reader_that_went_away_is_no_error_and_a_full_disk_is() {
+        let mut err = Vec::new();
+        let mut gone = Failing(io::ErrorKind::BrokenPipe);
+        let mut printer = Printer::new(&mut gone, &mut err, Terminal::default());
+        assert!(!printer.is_closed());
+        printer.line("x").unwrap();
+        printer.line("y").unwrap();
+        printer.finish().unwrap();
+        assert!(printer.is_closed());
+        assert_eq!(err, b"");
+        let mut full = Failing(io::ErrorKind::StorageFull);
+        let mut printer = Printer::new(&mut full, &mut err, Terminal::default());
+        assert!(matches!(printer.line("x"), Err(Error::Io { .. })));
+    }
+}
