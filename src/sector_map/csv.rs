@@ -9,7 +9,8 @@
 //! 0,1048576,read
 //! 1048576,4096,unread
 //! ```
-//! All numbers are bytes in decimal. Absent keys: basis `full`, rest `unreached`.
+//! All numbers are bytes in decimal. Absent keys: basis `full`, rest `unreached` (`unknown` under the bases `bad-list`
+//! and `marker`, which never say `read`).
 
 use std::fmt::Write as _;
 
@@ -117,21 +118,34 @@ impl SectorMap {
                 format!("`{COLUMNS}` is missing: was the file cut short?"),
             ));
         }
-        let said = (basis.unwrap_or(Basis::Full), rest.unwrap_or(ByteState::Unreached));
+        let basis = basis.unwrap_or(Basis::Full);
+        // What says only which sectors are bad says nothing of the others.
+        let says_bad_only = matches!(basis, Basis::BadList | Basis::Marker);
+        let said = (basis, rest.unwrap_or(if says_bad_only { ByteState::Unknown } else { ByteState::Unreached }));
+        if says_bad_only {
+            let row = ranges.iter().position(|segment| segment.state == ByteState::Read);
+            let line = row.and_then(|index| rows.get(index).copied());
+            if rest == Some(ByteState::Read) || row.is_some() {
+                return Err(wrong(
+                    line.unwrap_or(0),
+                    format!("a map of basis `{basis}` can't say `read`; if it is your own word, write `asserted`"),
+                ));
+            }
+        }
         build(length, said, asserted, &ranges, |index| rows.get(index).copied().unwrap_or(0))
     }
 
-    /// Writes the own form, with LF line ends. Only what differs from `rest` is listed.
+    /// Writes the own form, with LF line ends. Every range is listed but those of which nobody says anything, and
+    /// `rest` is never `read`: a file that was cut short must not say more than the whole one.
     #[must_use]
     pub fn to_csv(&self) -> String {
         // A map that nobody gave speaks of nothing: a list of bad sectors without a sector.
         let basis = self.basis().unwrap_or(Basis::BadList);
-        let mut text = format!(
-            "{HEADING}\n# image-length: {}\n# basis: {basis}\n# rest: {}\n{COLUMNS}\n",
-            self.length(),
-            self.rest()
-        );
-        for Segment { range, state } in self.segments(0..self.length()).filter(|segment| segment.state != self.rest()) {
+        let rest = if self.rest() == ByteState::Unknown { ByteState::Unknown } else { ByteState::Unreached };
+        let mut text =
+            format!("{HEADING}\n# image-length: {}\n# basis: {basis}\n# rest: {}\n{COLUMNS}\n", self.length(), rest);
+        let listed = |segment: &Segment| segment.state != ByteState::Unknown || rest != ByteState::Unknown;
+        for Segment { range, state } in self.segments(0..self.length()).filter(listed) {
             // Writing to a String can't fail.
             let _ = writeln!(text, "{},{},{state}", range.start, range.end.saturating_sub(range.start));
         }

@@ -33,6 +33,7 @@ pub fn merge(maps: &[SectorMap]) -> Option<SectorMap> {
     let weakest = |maps: &mut dyn Iterator<Item = &SectorMap>| maps.filter_map(SectorMap::basis).min();
     let basis: Option<Basis> =
         weakest(&mut maps.iter().filter(|map| map.total(ByteState::Read) > 0)).or_else(|| weakest(&mut maps.iter()));
-    let rest = maps.iter().map(SectorMap::rest).max().unwrap_or(ByteState::Unknown);
+    let nobody = maps.iter().all(|map| map.rest() == ByteState::Unknown);
+    let rest = if nobody { ByteState::Unknown } else { ByteState::Unreached };
     Some(SectorMap::assemble(length, basis, rest, all))
 }

@@ -3,6 +3,8 @@
 
 #![allow(dead_code, reason = "each test file uses its part")]
 
+pub(crate) mod fixture;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};

@@ -37,10 +37,10 @@ pub(super) fn shown_names(names: &[FileName]) -> impl Iterator<Item = &FileName>
 
 /// Makes the objects of a file. `number` is its record's.
 pub(super) fn make(volume: &Source, boot: &BootSector, number: u64, is_folder: bool, file: &File) -> Made {
-    let meaning = file.reparse.as_deref().map_or(Meaning::Nothing, reparse::meaning);
+    let meaning = file.reparse.as_deref().map(reparse::meaning);
     let kind = match meaning {
-        Meaning::Link => ObjectKind::Link,
-        Meaning::Special if !is_folder => ObjectKind::Other,
+        Some(Meaning::Link) => ObjectKind::Link,
+        Some(Meaning::Special) if !is_folder => ObjectKind::Other,
         _ if is_folder => ObjectKind::Folder,
         _ => ObjectKind::File,
     };
@@ -57,7 +57,7 @@ pub(super) fn make(volume: &Source, boot: &BootSector, number: u64, is_folder: b
     let storage: Vec<u16> = SYSTEM_COMPRESSED_STREAM.encode_utf16().collect();
     let named = file.streams.iter().filter(|stream| !stream.name.is_empty());
     let streams = named
-        .filter(|stream| meaning != Meaning::SystemCompressed || stream.name != storage)
+        .filter(|stream| meaning != Some(Meaning::SystemCompressed) || stream.name != storage)
         .map(|stream| {
             let mut object = Object::new(ObjectKind::Stream, number);
             object.facts = facts(file);
@@ -79,7 +79,7 @@ fn facts(file: &File) -> Facts {
     Facts { distrust: file.distrust, unknown: file.unknown, ..Facts::SOUND }
 }
 
-fn describe(object: &mut Object, file: &File, meaning: Meaning) {
+fn describe(object: &mut Object, file: &File, meaning: Option<Meaning>) {
     if let Some(information) = &file.information {
         object.set_times(Timestamp::from_filetime(information.created), Timestamp::from_filetime(information.modified));
         for (bit, attribute) in [
@@ -92,13 +92,13 @@ fn describe(object: &mut Object, file: &File, meaning: Meaning) {
             }
         }
     }
-    if meaning == Meaning::Cloud {
+    if meaning == Some(Meaning::Cloud) {
         object.attributes.insert(Attribute::Cloud);
     }
 }
 
 /// The main stream of a file.
-fn content(volume: &Source, boot: &BootSector, file: &File, meaning: Meaning, object: &mut Object) {
+fn content(volume: &Source, boot: &BootSector, file: &File, meaning: Option<Meaning>, object: &mut Object) {
     let Some(stream) = file.streams.iter().find(|stream| stream.name.is_empty()) else {
         // The size in a name is often old, and better than none.
         object.size = file.names.iter().map(|name| name.size).max().unwrap_or(0);
@@ -109,15 +109,15 @@ fn content(volume: &Source, boot: &BootSector, file: &File, meaning: Meaning, ob
         }
         return;
     };
-    let absent = if meaning == Meaning::Cloud { Absent::NeverHere } else { Absent::Zeros };
+    let absent = if meaning == Some(Meaning::Cloud) { Absent::NeverHere } else { Absent::Zeros };
     let Some(extents) = placed(volume, boot, stream, absent, object) else {
         object.size = file.names.iter().map(|name| name.size).max().unwrap_or(0);
         return;
     };
     // What has all its clusters is ordinary content, whatever the tag says.
     let elsewhere = match meaning {
-        Meaning::SystemCompressed => Some(Unlocated::SystemCompressed),
-        Meaning::Elsewhere => Some(Unlocated::ContentElsewhere),
+        Some(Meaning::SystemCompressed) => Some(Unlocated::SystemCompressed),
+        Some(Meaning::Elsewhere) => Some(Unlocated::ContentElsewhere),
         _ => None,
     };
     if let (Some(why), Extents::Runs(runs)) = (elsewhere, &extents)

@@ -15,12 +15,10 @@ pub(super) enum Meaning {
     Cloud,
     /// Compressed by Windows' own means into a stream beside.
     SystemCompressed,
-    /// The content is in another file or place.
+    /// The content is in another file or place; or a program that isn't known here has to say where it is.
     Elsewhere,
     /// A device, socket or pipe.
     Special,
-    /// Nothing that concerns the content.
-    Nothing,
 }
 
 const MOUNT_POINT: u32 = 0xa000_0003;
@@ -44,15 +42,14 @@ pub(super) fn meaning(buffer: &[u8]) -> Meaning {
     let Some(tag) = tag(buffer) else { return Meaning::Elsewhere };
     match tag {
         WOF if le_u32(buffer, 0x0c) == Some(WOF_SINGLE_FILE) => Meaning::SystemCompressed,
-        // A WIM archive, deduplication, single-instance storage, old hierarchical storage.
-        WOF | 0x8000_0013 | 0x8000_0007 | 0xc000_0004 | 0x8000_0006 => Meaning::Elsewhere,
         // Cloud files of 16 kinds, older OneDrive and placeholders, storage sync and its folders, projected files. The
         // tombstone of a projected file has the surrogate bit and is none.
         0x8000_0021 | 0x8000_0015 | 0x8000_001e | 0x9000_0027 | 0x9000_001c | 0xa000_0022 => Meaning::Cloud,
         tag if tag & 0xffff_0fff == 0x9000_001a => Meaning::Cloud,
         0x8000_0023..=0x8000_0026 | 0x8000_0014 => Meaning::Special,
         tag if tag & NAME_SURROGATE != 0 => Meaning::Link,
-        _ => Meaning::Nothing,
+        // A WIM archive, deduplication, single-instance storage, hierarchical storage, and whatever comes.
+        _ => Meaning::Elsewhere,
     }
 }
 
@@ -102,9 +99,9 @@ mod tests {
             (0x9000_f01a, Meaning::Cloud),
             (0x8000_0021, Meaning::Cloud),
             (0xa000_0022, Meaning::Cloud),
-            (0x8000_001b, Meaning::Nothing),
+            (0x8000_001b, Meaning::Elsewhere),
             (0x8000_0024, Meaning::Special),
-            (0x9000_1018, Meaning::Nothing),
+            (0x9000_1018, Meaning::Elsewhere),
         ] {
             assert_eq!(meaning(&buffer(tag, &[])), expected, "{tag:#x}");
         }
