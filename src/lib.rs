@@ -13,6 +13,7 @@ pub mod image;
 pub mod progress;
 pub mod sector_map;
 pub mod source;
+pub mod survey;
 #[cfg(test)]
 mod testing;
 

@@ -1,0 +1,103 @@
+//! Names that operating systems give to folders and files, in lower case.
+//!
+//! They are facts of the systems named beside them (common practice; seen on installations, no single source).
+
+/// Folders whose sub-folders are people's profiles: Windows since Vista, Windows 2000 and XP.
+pub(super) const PROFILE_FOLDERS: &[&str] = &["users", "documents and settings"];
+
+/// Profiles that are nobody's: templates, and what all share.
+pub(super) const NOBODY: &[&str] =
+    &["public", "default", "default user", "all users", "defaultappuser", "localservice", "networkservice"];
+
+/// The folders of a profile in which people keep their own things.
+pub(super) const USUAL_FOLDERS: &[&str] = &[
+    "desktop",
+    "documents",
+    "downloads",
+    "pictures",
+    "music",
+    "videos",
+    "favorites",
+    "contacts",
+    "links",
+    "saved games",
+    "searches",
+    "onedrive",
+    // Windows 2000 and XP
+    "my documents",
+    "my pictures",
+    "my music",
+    "my videos",
+];
+
+/// The folders of a profile in which programs keep theirs.
+pub(super) const PROGRAMS_FOLDERS: &[&str] = &[
+    "appdata",
+    "application data",
+    "local settings",
+    "cookies",
+    "nethood",
+    "printhood",
+    "recent",
+    "sendto",
+    "start menu",
+    "templates",
+    "intelgraphicsprofiles",
+    "microsoftedgebackups",
+];
+
+/// How the names of a profile's own files begin.
+pub(super) const PROFILE_FILES: &[&str] = &["ntuser."];
+
+/// Recycle bins: Windows since Vista, Windows NT to XP, Windows 95.
+pub(super) const RECYCLE_BINS: &[&str] = &["$recycle.bin", "recycler", "recycled"];
+
+/// Folders in the root that belong to Windows or to installed programs.
+pub(super) const SYSTEM_ROOT_FOLDERS: &[&str] = &[
+    "$extend",
+    "$getcurrent",
+    "$sysreset",
+    "$windows.~bt",
+    "$windows.~ws",
+    "$winreagent",
+    "amd",
+    "boot",
+    "config.msi",
+    "drivers",
+    "efi",
+    "esd",
+    "intel",
+    "msocache",
+    "nvidia",
+    "onedrivetemp",
+    "perflogs",
+    "program files",
+    "program files (arm)",
+    "program files (x86)",
+    "programdata",
+    "recovery",
+    "swsetup",
+    "system volume information",
+    "windows",
+    "winnt",
+];
+
+/// Files in the root that belong to Windows.
+pub(super) const SYSTEM_ROOT_FILES: &[&str] = &[
+    "autoexec.bat",
+    "boot.ini",
+    "bootfont.bin",
+    "bootmgr",
+    "bootnxt",
+    "bootsect.bak",
+    "config.sys",
+    "dumpstack.log",
+    "dumpstack.log.tmp",
+    "hiberfil.sys",
+    "io.sys",
+    "msdos.sys",
+    "ntdetect.com",
+    "ntldr",
+    "pagefile.sys",
+    "swapfile.sys",
+];

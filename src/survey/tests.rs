@@ -1,0 +1,81 @@
+use super::*;
+use crate::catalog::{AddressKind, CatalogBuilder, Facts, GapKind, Object, State};
+
+struct Maker {
+    builder: CatalogBuilder,
+    root: ObjectId,
+}
+
+impl Maker {
+    fn new() -> Self {
+        let mut builder = CatalogBuilder::new(AddressKind::Record);
+        let mut root = Object::new(ObjectKind::Folder, 5);
+        root.facts = Facts::SOUND;
+        let root = builder.object(root).unwrap();
+        Self { builder, root }
+    }
+
+    fn add(&mut self, parent: ObjectId, kind: ObjectKind, name: &str, size: u64) -> ObjectId {
+        let mut object = Object::new(kind, 30);
+        object.facts = Facts::SOUND;
+        object.size = size;
+        let id = self.builder.object(object).unwrap();
+        self.builder.name(parent, id, name.encode_utf16()).unwrap();
+        id
+    }
+
+    fn folder(&mut self, parent: ObjectId, name: &str) -> ObjectId {
+        self.add(parent, ObjectKind::Folder, name, 0)
+    }
+
+    fn file(&mut self, parent: ObjectId, name: &str, size: u64) -> ObjectId {
+        self.add(parent, ObjectKind::File, name, size)
+    }
+}
+
+#[test]
+fn people_are_told_from_the_systems_clutter() {
+    let mut make = Maker::new();
+    let root = make.root;
+    let users = make.folder(root, "Users");
+    let hanna = make.folder(users, "Hanna");
+    let pictures = make.folder(hanna, "Pictures");
+    let garden = make.folder(pictures, "Garden");
+    let rose = make.file(garden, "rose.jpg", 1000);
+    make.builder.name(pictures, rose, "the same rose.jpg".encode_utf16()).unwrap();
+    let broken = make.file(pictures, "lily.jpg", 500);
+    make.builder.object_mut(broken).unwrap().facts.add_gap(GapKind::Unread, 100);
+    make.file(hanna, "NTUSER.DAT", 7);
+    make.file(hanna, "list.txt", 30);
+    let data = make.folder(hanna, "AppData");
+    make.file(data, "mail.box", 4000);
+    let public = make.folder(users, "Public");
+    make.file(public, "shared.txt", 10);
+    make.folder(users, "Default");
+    let windows = make.folder(root, "WINDOWS");
+    make.file(windows, "explorer.exe", 9000);
+    make.file(root, "pagefile.sys", 1 << 20);
+    make.file(root, "notes.txt", 3);
+    let scores = make.folder(root, "Scores 2009");
+    make.file(scores, "alto.mid", 800);
+    make.folder(root, "Empty");
+    let catalog = make.builder.finish(root).unwrap();
+    let survey = survey(&catalog);
+
+    assert_eq!(survey.people.len(), 1);
+    let person = &survey.people[0];
+    assert_eq!((person.name.as_str(), person.path.as_str()), ("Hanna", "/Users/Hanna"));
+    assert_eq!(person.folders.len(), 1);
+    let folder = &person.folders[0];
+    assert_eq!(folder.path, "/Users/Hanna/Pictures");
+    assert_eq!((folder.tally.files, folder.tally.file_names), (Count { count: 2, bytes: 1500 }, 3));
+    assert_eq!((folder.tally.state(State::Damaged).count, folder.tally.gap_bytes), (1, 100));
+    assert_eq!(folder.tally.lost_files(), 1);
+    assert_eq!(person.rest.files.bytes, 30);
+    assert_eq!(person.programs.files.bytes, 4007);
+    let others: Vec<&str> = survey.other_folders.iter().map(|folder| folder.path.as_str()).collect();
+    assert_eq!(others, ["/Scores 2009", "/Users/Public"]);
+    assert_eq!(survey.root_files.files.bytes, 3);
+    assert_eq!(survey.system.files.bytes, 9000 + (1 << 20));
+    assert_eq!(survey.total.files.count, 10);
+}
