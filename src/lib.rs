@@ -10,11 +10,13 @@ pub mod content;
 pub mod error;
 pub mod filesystem;
 pub mod image;
+pub mod partition;
 pub mod progress;
 pub mod sector_map;
 pub mod source;
 pub mod survey;
 #[cfg(test)]
 mod testing;
+pub mod volumes;
 
 pub use error::{Error, Result};

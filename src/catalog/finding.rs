@@ -63,6 +63,10 @@ finding_kinds! {
     GptBackupUsed => "gpt_backup_used",
     /// The GPT was made for a drive of another length than the image.
     GptOtherLength => "gpt_other_length",
+    /// The drive has a GPT without the protective entry before it.
+    ProtectiveMissing => "protective_missing",
+    /// A GPT of an earlier use of the drive is still there. It is not used.
+    GptLeftover => "gpt_leftover",
     /// An independent reader of partition tables sees this table otherwise.
     TableReadersDiffer => "table_readers_differ",
     /// The volume reaches past the image's end.

@@ -1,0 +1,250 @@
+//! What is in each place: the table's partitions, or one filesystem that fills the image, as numbered volumes.
+//!
+//! A volume is either readable, or recognised with one plain sentence and what to ask the customer for, or unknown
+//! with the reason. Volumes have the numbers of their partitions; a filesystem in the whole image is volume 1.
+
+#![cfg_attr(
+    not(test),
+    deny(clippy::expect_used, clippy::indexing_slicing, clippy::arithmetic_side_effects, clippy::as_conversions)
+)]
+
+pub mod address;
+mod kind;
+mod probe;
+mod recognise;
+mod role;
+mod signatures;
+
+use std::fmt;
+
+pub use kind::{Class, Kind};
+pub use recognise::{Recognised, Unknown};
+pub use role::Role;
+
+use crate::catalog::{FindingKind, Findings};
+use crate::error::Result;
+use crate::filesystem::{self, Filesystem};
+use crate::partition::{self, Partition, Purpose, Scheme, Table, TypeCode};
+use crate::source::Source;
+use probe::Probe;
+
+/// A whole-image filesystem that is known only by its backup boot sector must fill the image up to this many bytes:
+/// otherwise it is the last partition of a drive whose table is lost.
+const WHOLE_IMAGE_SLACK: u64 = 64 << 10;
+
+/// What a volume holds.
+pub enum Content {
+    /// A filesystem that is read.
+    Readable(Box<dyn Filesystem>),
+    /// Something that is known, and not read.
+    Recognised(Recognised),
+    /// Nothing that is known, and why.
+    Unknown(Unknown),
+}
+
+impl Content {
+    /// What it is, as a noun with its article, for tables and messages.
+    #[must_use]
+    pub fn what(&self) -> &'static str {
+        match self {
+            Self::Readable(filesystem) => filesystem.facts().filesystem,
+            Self::Recognised(recognised) => recognised.what,
+            Self::Unknown(Unknown::ByDesign) => "no filesystem by design",
+            Self::Unknown(Unknown::PastEnd) => "a place after the image's end",
+            Self::Unknown(Unknown::FirstSectorsUnread | Unknown::PartlyUnread) => {
+                "a volume whose first sectors were not read"
+            }
+            Self::Unknown(Unknown::Blank) => "a blank volume",
+            Self::Unknown(Unknown::NoSignature) => "a volume that is not recognised",
+        }
+    }
+}
+
+impl fmt::Debug for Content {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Readable(filesystem) => f.debug_tuple("Readable").field(filesystem.facts()).finish(),
+            Self::Recognised(recognised) => f.debug_tuple("Recognised").field(&recognised.kind).finish(),
+            Self::Unknown(why) => f.debug_tuple("Unknown").field(why).finish(),
+        }
+    }
+}
+
+/// One volume.
+#[derive(Debug)]
+pub struct Volume {
+    /// Its partition's number; 1 for a filesystem that fills the image.
+    pub number: u32,
+    /// What it is for.
+    pub role: Role,
+    /// The table's entry; `None` for a filesystem that fills the image.
+    pub partition: Option<Partition>,
+    /// First byte, relative to the image.
+    pub start: u64,
+    /// Length in bytes; it may reach past the image's end.
+    pub length: u64,
+    /// What it holds.
+    pub content: Content,
+}
+
+impl Volume {
+    /// The filesystem, if it is read.
+    #[must_use]
+    pub fn filesystem(&self) -> Option<&dyn Filesystem> {
+        match &self.content {
+            Content::Readable(filesystem) => Some(filesystem.as_ref()),
+            Content::Recognised(_) | Content::Unknown(_) => None,
+        }
+    }
+}
+
+/// How to open an image.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Options {
+    /// The drive's logical sector size in bytes, where the caller knows better than the image.
+    pub sector_size: Option<u64>,
+}
+
+/// A drive's image, opened.
+#[derive(Debug)]
+pub struct Disk {
+    /// The image, its holes grown to the drive's sectors.
+    pub source: Source,
+    /// The partition table.
+    pub table: Table,
+    /// By number.
+    pub volumes: Vec<Volume>,
+    /// Whether no volume can be missing.
+    pub complete: bool,
+    /// What was found beside the table's own findings.
+    pub findings: Findings,
+}
+
+impl Disk {
+    /// The volume with this number.
+    #[must_use]
+    pub fn volume(&self, number: u32) -> Option<&Volume> {
+        self.volumes.iter().find(|volume| volume.number == number)
+    }
+
+    /// What [`address::choose`] needs to know of the volumes.
+    #[must_use]
+    pub fn candidates(&self) -> Vec<address::Candidate> {
+        self.volumes
+            .iter()
+            .map(|volume| address::Candidate {
+                number: volume.number,
+                role: volume.role,
+                readable: volume.filesystem().is_some(),
+                what: volume.content.what(),
+            })
+            .collect()
+    }
+}
+
+/// Reads the partition table and takes a first look at every volume.
+///
+/// # Errors
+/// [`crate::Error::Usage`] for a sector size that drives don't have; [`crate::Error::ImageIo`] when the image file
+/// can't be read.
+pub fn open(source: &Source, options: Options) -> Result<Disk> {
+    let table = partition::read(source, options.sector_size)?;
+    let source = source.with_sector_size(table.sector_size);
+    let mut volumes = Vec::new();
+    for partition in &table.partitions {
+        if matches!(partition.code.purpose(), Purpose::Extended | Purpose::Protective) {
+            continue;
+        }
+        let window = source.window(partition.start, partition.length);
+        let content = if partition.start >= source.length() {
+            Content::Unknown(Unknown::PastEnd)
+        } else {
+            look(&window, Some(partition.code))?
+        };
+        volumes.push(Volume {
+            number: partition.number,
+            role: role::by_type(Some(partition)),
+            partition: Some(partition.clone()),
+            start: partition.start,
+            length: partition.length,
+            content,
+        });
+    }
+    let mut complete = table.complete;
+    if table.partitions.is_empty()
+        && table.scheme != Scheme::Gpt
+        && let Some(content) = whole_image(&source)?
+    {
+        // A filesystem that opens the image leaves no room for a table.
+        complete |=
+            table.scheme == Scheme::None && source.reality(0, table.sector_size.min(source.length())).is_all_there();
+        volumes.push(Volume {
+            number: 1,
+            role: Role::Main,
+            partition: None,
+            start: 0,
+            length: source.length(),
+            content,
+        });
+    }
+    role::find_windows_start(&mut volumes);
+    let findings = lengths(&volumes);
+    Ok(Disk { source, table, volumes, complete, findings })
+}
+
+/// What a volume holds. A reader that knows its volume by a backup copy goes before leftovers of other formats, and
+/// after everything that stands at the volume's start. Without a partition's `code` it is the whole drive, whose end
+/// belongs to its last partition.
+fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
+    if let Some(kind) = recognise::by_type(code) {
+        return Ok(Content::Recognised(kind.into()));
+    }
+    let probe = Probe::read(window)?;
+    let opening = recognise::by_opening(&probe);
+    if opening.is_none_or(|kind| kind == Kind::Ntfs)
+        && let Some(filesystem) = filesystem::open(window)?
+    {
+        return Ok(Content::Readable(filesystem));
+    }
+    let by_design = role_is_reserved(code);
+    let ending = || code.and_then(|_| recognise::by_ending(&probe));
+    Ok(match opening.or_else(|| recognise::by_copies(&probe)).or_else(ending) {
+        Some(kind) => Content::Recognised(kind.into()),
+        None => Content::Unknown(recognise::why_unknown(&probe, window.length_in_image(), by_design)),
+    })
+}
+
+fn role_is_reserved(code: Option<TypeCode>) -> bool {
+    code.is_some_and(|code| code.purpose() == Purpose::Reserved)
+}
+
+/// A filesystem that fills the image; `None` if nothing shows one.
+fn whole_image(source: &Source) -> Result<Option<Content>> {
+    Ok(match look(source, None)? {
+        Content::Readable(filesystem) => {
+            let opens = recognise::by_opening(&Probe::read(source)?).is_some();
+            let fills = filesystem.facts().total_bytes.saturating_add(WHOLE_IMAGE_SLACK) >= source.length();
+            (opens || fills).then_some(Content::Readable(filesystem))
+        }
+        Content::Recognised(recognised) => Some(Content::Recognised(recognised)),
+        Content::Unknown(_) => None,
+    })
+}
+
+/// Volumes that say they are longer than their place.
+fn lengths(volumes: &[Volume]) -> Findings {
+    let mut findings = Findings::default();
+    for volume in volumes {
+        let Some(filesystem) = volume.filesystem() else { continue };
+        let (said, there) = (filesystem.facts().total_bytes, filesystem.source().length_in_image());
+        if said > there {
+            findings.add(FindingKind::VolumePastEnd, Some(volume.start), Some(u64::from(volume.number)), || {
+                format!("volume {} says it has {said} bytes; {there} are in the image", volume.number)
+            });
+        }
+    }
+    findings
+}
+
+#[cfg(test)]
+mod tests;
