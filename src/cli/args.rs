@@ -3,9 +3,11 @@
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
+use jiff::tz::TimeZone;
 
 use super::map_args::{MapArgs, MapFormArgs};
 use super::size;
+use crate::partition::capacity::Expected;
 
 const CAUTION: &str = "\
 See what is on the image of a dying drive, prove what is really there, and hand the customer's files back.
@@ -88,9 +90,9 @@ pub(super) struct VolumeArgs {
     /// The volume by its number in `handback layout`; needed only if a path could be on several
     #[arg(long, value_name = "NUMBER")]
     pub(super) volume: Option<u32>,
-    /// The zone of times that a volume keeps as local time, such as `Europe/Vienna` [default: this computer's]
-    #[arg(long, value_name = "ZONE")]
-    pub(super) time_zone: Option<String>,
+    /// The zone in which times are shown, such as `Europe/Vienna` [default: this computer's]
+    #[arg(long, value_name = "ZONE", value_parser = time_zone)]
+    pub(super) time_zone: Option<TimeZone>,
 }
 
 #[derive(Debug, Args)]
@@ -100,8 +102,8 @@ pub(super) struct LayoutArgs {
     #[command(flatten)]
     pub(super) sector: SectorArgs,
     /// The capacity on the drive's label, such as `500GB`: is the image as long?
-    #[arg(long, value_name = "SIZE", value_parser = size::parse)]
-    pub(super) drive_size: Option<u64>,
+    #[arg(long, value_name = "SIZE", value_parser = Expected::from_label)]
+    pub(super) drive_size: Option<Expected>,
     /// Print one JSON document for programs
     #[arg(long)]
     pub(super) json: bool,
@@ -237,6 +239,10 @@ pub(super) struct MapMergeArgs {
     /// The new map, a `.csv` file; without it the map is printed
     #[arg(long, value_name = "FILE")]
     pub(super) to: Option<PathBuf>,
+}
+
+fn time_zone(text: &str) -> Result<TimeZone, String> {
+    TimeZone::get(text).map_err(|_| "zones are written as `Europe/Vienna` or `UTC`".to_string())
 }
 
 fn sector_size(text: &str) -> Result<u64, String> {

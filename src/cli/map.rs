@@ -43,7 +43,7 @@ fn show(args: &MapShowArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
     let opened = open_parts(image, &args.parts, &args.map, None, context)?;
     let printer = &mut context.printer;
     if args.json {
-        document(opened.map_facts(), opened.source.map(), printer)?;
+        document(MapFacts::of_opened(&opened.map, opened.source.map()), opened.source.map(), printer)?;
     } else {
         let title = format!("what the map says of `{}`", image.display());
         print(&title, opened.source.map(), printer)?;

@@ -1,9 +1,13 @@
 //! The program's face: arguments in, tables and an exit status out. Everything it shows comes from the library.
 
 mod args;
+mod disk;
 pub mod escape;
 mod exit;
+mod findings;
 mod json;
+mod layout;
+mod list;
 mod map;
 mod map_args;
 mod new_file;
@@ -11,6 +15,7 @@ mod open_image;
 mod output;
 mod progress;
 mod size;
+mod survey;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -58,13 +63,11 @@ pub fn run(
 fn dispatch(command: &Command, context: &mut Context<'_>) -> Result<ExitStatus> {
     match command {
         Command::Map(command) => map::run(command, context),
+        Command::Layout(args) => layout::run(args, context),
+        Command::List(args) => list::run(args, context),
+        Command::Survey(args) => survey::run(args, context),
         // Each becomes `command::run(args, context)` with its own file.
-        Command::Layout(_)
-        | Command::List(_)
-        | Command::Survey(_)
-        | Command::Extract(_)
-        | Command::Verify(_)
-        | Command::Demo(_) => Err(Error::Unsupported {
+        Command::Extract(_) | Command::Verify(_) | Command::Demo(_) => Err(Error::Unsupported {
             what: "a command of the next version".to_string(),
             next: "`handback map` is there already".to_string(),
         }),

@@ -22,18 +22,6 @@ pub(super) struct OpenedImage {
     pub(super) map: OpenedMap,
 }
 
-impl OpenedImage {
-    /// What JSON documents say about the map that counts.
-    pub(super) fn map_facts(&self) -> MapFacts<'_> {
-        MapFacts {
-            path: self.map.path.as_ref().map(|path| path.display().to_string()),
-            origin: self.map.origin,
-            doubt: self.map.doubt.as_ref(),
-            ..MapFacts::of(self.source.map(), MapOrigin::None)
-        }
-    }
-}
-
 /// Opens the image and its map, and says on standard error what there is to know about the map. Unread ranges are
 /// counted in sectors of `sector_size` bytes, or in the smallest there are until the size is known.
 ///
@@ -124,7 +112,16 @@ struct Totals {
     unknown: u64,
 }
 
-impl MapFacts<'_> {
+impl<'a> MapFacts<'a> {
+    /// The facts of a map that lies under an image; `counts` is what became of it in the source.
+    pub(super) fn of_opened(opened: &'a OpenedMap, counts: &SectorMap) -> Self {
+        Self {
+            path: opened.path.as_ref().map(|path| path.display().to_string()),
+            doubt: opened.doubt.as_ref(),
+            ..Self::of(counts, opened.origin)
+        }
+    }
+
     /// The facts of a map that no image was laid under.
     pub(super) fn of(map: &SectorMap, origin: MapOrigin) -> Self {
         Self {

@@ -1,0 +1,203 @@
+//! An image with its volumes, and what the arguments of a command name on them.
+
+use std::collections::BTreeMap;
+
+use jiff::tz::TimeZone;
+
+use super::Context;
+use super::args::{ImageArgs, SectorArgs, VolumeArgs};
+use super::escape;
+use super::exit::ExitStatus;
+use super::map_args::MapArgs;
+use super::open_image::{OpenedImage, open_image};
+use crate::catalog::{Catalog, Lookup, NameId, ObjectId};
+use crate::error::{Error, Result};
+use crate::filesystem::{Filesystem, Swept};
+use crate::sector_map::OpenedMap;
+use crate::volumes::address::{self, Argument, Presence, Refusal, Target};
+use crate::volumes::{self, Disk, Options, Role};
+
+/// An image, opened down to its volumes.
+pub(super) struct OpenedDisk {
+    pub(super) disk: Disk,
+    pub(super) map: OpenedMap,
+    swept: BTreeMap<u32, Swept>,
+}
+
+/// What an argument names.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Named {
+    pub(super) volume: u32,
+    pub(super) object: ObjectId,
+    /// The name it was reached by, or the first one it has; the root has none.
+    pub(super) name: Option<NameId>,
+}
+
+/// Why an argument names nothing, as the user is told, with the status that follows.
+pub(super) struct Refused {
+    message: String,
+    status: ExitStatus,
+}
+
+impl Refused {
+    /// Says it.
+    pub(super) fn say(self, context: &mut Context<'_>) -> ExitStatus {
+        context.printer.note(&format!("error: {}", self.message));
+        self.status
+    }
+}
+
+impl From<Refusal> for Refused {
+    fn from(refusal: Refusal) -> Self {
+        let status = match &refusal {
+            Refusal::NoneReadable(_) | Refusal::NotReadable { .. } => ExitStatus::Unusable,
+            // It may have been there: that is a loss and no mistake of the user's.
+            Refusal::Missing { incomplete: true, .. } => ExitStatus::Faults,
+            Refusal::NoSuchVolume { .. } | Refusal::Several { .. } | Refusal::Missing { .. } => ExitStatus::Usage,
+        };
+        Self { message: refusal.to_string(), status }
+    }
+}
+
+impl OpenedDisk {
+    /// Opens image, map and table, and takes a first look at every volume.
+    ///
+    /// # Errors
+    /// As [`open_image`] and [`volumes::open`].
+    pub(super) fn open(
+        image: &ImageArgs,
+        map: &MapArgs,
+        sector: &SectorArgs,
+        context: &mut Context<'_>,
+    ) -> Result<Self> {
+        let OpenedImage { source, map } = open_image(image, map, sector.sector_size, context)?;
+        let disk = volumes::open(&source, Options { sector_size: sector.sector_size })?;
+        Ok(Self { disk, map, swept: BTreeMap::new() })
+    }
+
+    /// Image and map as JSON documents show them.
+    pub(super) fn map_facts(&self) -> super::open_image::MapFacts<'_> {
+        super::open_image::MapFacts::of_opened(&self.map, self.disk.source.map())
+    }
+
+    /// The reader of a volume.
+    pub(super) fn filesystem(&self, volume: u32) -> Option<&dyn Filesystem> {
+        self.disk.volume(volume).and_then(volumes::Volume::filesystem)
+    }
+
+    /// What the sweep of a volume brought; it is swept once.
+    ///
+    /// # Errors
+    /// As [`Filesystem::sweep`].
+    pub(super) fn sweep(&mut self, volume: u32, context: &mut Context<'_>) -> Result<()> {
+        if self.swept.contains_key(&volume) {
+            return Ok(());
+        }
+        let Some(filesystem) = self.filesystem(volume) else { return Ok(()) };
+        let swept = filesystem.sweep(&context.progress)?;
+        self.swept.insert(volume, swept);
+        Ok(())
+    }
+
+    /// A volume that was swept.
+    pub(super) fn swept(&self, volume: u32) -> Option<(&dyn Filesystem, &Swept)> {
+        self.filesystem(volume).zip(self.swept.get(&volume))
+    }
+
+    /// The volumes that a command without a path looks at: the one asked for, else every main one that can be read.
+    pub(super) fn main_volumes(&self, asked: Option<u32>) -> Result<Vec<u32>, Refused> {
+        let argument = Argument { volume: asked, target: Target::Path("/".to_string()) };
+        let look = |_: u32, _: &Target| Ok::<_, std::convert::Infallible>(Presence::Here);
+        match address::choose(&argument, &self.disk.candidates(), look) {
+            Ok(Ok(one)) => Ok(vec![one]),
+            Ok(Err(Refusal::Several { volumes, .. })) => Ok(volumes),
+            Ok(Err(refusal)) => Err(refusal.into()),
+        }
+    }
+
+    /// What an argument names. Volumes are swept as far as needed.
+    ///
+    /// # Errors
+    /// [`Error::Usage`] if the argument is no path or address; as [`OpenedDisk::sweep`].
+    pub(super) fn find(
+        &mut self,
+        text: &str,
+        asked: Option<u32>,
+        context: &mut Context<'_>,
+    ) -> Result<Result<Named, Refused>> {
+        let mut argument = Argument::parse(text)?;
+        argument.volume = argument.volume.or(asked);
+        let candidates = self.disk.candidates();
+        let chosen = address::choose(&argument, &candidates, |volume, target| {
+            self.sweep(volume, context)?;
+            let Some((_, swept)) = self.swept(volume) else { return Ok(Presence::Missing { incomplete: false }) };
+            Ok::<_, Error>(match look_up(&swept.catalog, target) {
+                Lookup::Found(..) | Lookup::Ambiguous(_) => Presence::Here,
+                Lookup::Missing { incomplete } => Presence::Missing { incomplete },
+            })
+        })?;
+        let volume = match chosen {
+            Ok(volume) => volume,
+            Err(refusal) => return Ok(Err(refusal.into())),
+        };
+        let Some((_, swept)) = self.swept(volume) else {
+            return Err(Error::Usage(format!("volume {volume} can't be read")));
+        };
+        Ok(match look_up(&swept.catalog, &argument.target) {
+            Lookup::Found(object, name) => {
+                let name = name.or_else(|| swept.catalog.names_of(object).next());
+                Ok(Named { volume, object, name: name.filter(|_| object != swept.catalog.root()) })
+            }
+            Lookup::Ambiguous(names) => Err(ambiguous(text, &swept.catalog, &names)),
+            Lookup::Missing { incomplete } => {
+                Err(Refusal::Missing { target: argument.target.to_string(), incomplete }.into())
+            }
+        })
+    }
+
+    /// Says what main volumes can't be read, and that the list of volumes may be incomplete. Answers whether it may.
+    pub(super) fn say_what_is_left_out(&self, context: &mut Context<'_>) -> ExitStatus {
+        for volume in self.disk.volumes.iter().filter(|one| one.role == Role::Main && one.filesystem().is_none()) {
+            let what = volume.content.what();
+            context.printer.note(&format!("volume {} is {what}; `handback layout` says what to do", volume.number));
+        }
+        if !self.disk.complete {
+            context.printer.note("the list of volumes may be incomplete: a part of the partition table was not read");
+        }
+        ExitStatus::of_faults(!self.disk.complete)
+    }
+
+    /// Whether the image is still what it was when it was opened.
+    ///
+    /// # Errors
+    /// [`Error::ImageChanged`] if not: nothing that was read may be called whole.
+    pub(super) fn check_unchanged(&self) -> Result<()> {
+        self.disk.source.image().check_unchanged()
+    }
+}
+
+fn look_up(catalog: &Catalog, target: &Target) -> Lookup {
+    match target {
+        Target::Path(path) => catalog.find(path),
+        Target::Address(address) => catalog.find_address(address),
+    }
+}
+
+fn ambiguous(text: &str, catalog: &Catalog, names: &[NameId]) -> Refused {
+    let forms: Vec<String> = names
+        .iter()
+        .filter_map(|name| {
+            let address = catalog.address(catalog.named_object(*name))?;
+            Some(format!("`{address}` ({})", escape::for_terminal(&catalog.name(*name).text())))
+        })
+        .collect();
+    Refused {
+        message: format!("`{text}` fits several names; write the one that is meant, or {}", forms.join(" or ")),
+        status: ExitStatus::Usage,
+    }
+}
+
+/// The zone in which times are shown.
+pub(super) fn time_zone(args: &VolumeArgs) -> TimeZone {
+    args.time_zone.clone().unwrap_or_else(TimeZone::system)
+}

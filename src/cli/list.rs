@@ -1,0 +1,331 @@
+//! `handback list`: a folder with the state of every file.
+
+use std::collections::HashMap;
+
+use jiff::tz::TimeZone;
+use serde::Serialize;
+
+use super::args::ListArgs;
+use super::disk::{self, Named, OpenedDisk};
+use super::exit::ExitStatus;
+use super::output::{Align, Printer, Table};
+use super::{Context, escape, json, size};
+use crate::catalog::{Attribute, Catalog, Completeness, Gap, NameId, Object, ObjectId, ObjectKind, State};
+use crate::error::{Error, Result};
+use crate::filesystem::{self, Filesystem};
+use crate::survey::recycle::{self, Recycled};
+
+#[derive(Serialize)]
+struct Line<'a> {
+    volume: u32,
+    path: String,
+    name: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    name_raw: Option<String>,
+    address: Option<String>,
+    kind: ObjectKind,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    state: Option<State>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    completeness: Option<Completeness>,
+    reasons: Vec<&'static str>,
+    encrypted: bool,
+    unknown: bool,
+    decoded: bool,
+    size: u64,
+    allocated: u64,
+    gap_bytes: u64,
+    never_here_bytes: u64,
+    gaps: Vec<GapDocument>,
+    created: Option<String>,
+    modified: Option<String>,
+    zone: &'static str,
+    attributes: Vec<Attribute>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    link_target: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    recycled: Option<&'a Recycled>,
+}
+
+#[derive(Serialize)]
+struct GapDocument {
+    start: u64,
+    length: u64,
+    why: &'static str,
+}
+
+/// What was shown, for the last line and the exit status.
+#[derive(Default)]
+struct Shown {
+    files: u64,
+    bytes: u64,
+    folders: u64,
+    lost: u64,
+    incomplete: u64,
+    unproven: u64,
+}
+
+/// One volume as it is listed.
+struct Listing<'a> {
+    volume: u32,
+    filesystem: &'a dyn Filesystem,
+    catalog: &'a Catalog,
+    recycled: HashMap<NameId, Recycled>,
+    zone: TimeZone,
+}
+
+pub(super) fn run(args: &ListArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
+    let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, context)?;
+    let named = match opened.find(&args.path, args.volume.volume, context)? {
+        Ok(named) => named,
+        Err(refused) => return Ok(refused.say(context)),
+    };
+    let Some((filesystem, swept)) = opened.swept(named.volume) else {
+        return Err(Error::Usage(format!("volume {} can't be read", named.volume)));
+    };
+    let catalog = &swept.catalog;
+    let recycled =
+        recycle::read(filesystem, catalog)?.into_iter().filter_map(|item| Some((item.content()?, item))).collect();
+    let zone = disk::time_zone(&args.volume);
+    let listing = Listing { volume: named.volume, filesystem, catalog, recycled, zone };
+    opened.check_unchanged()?;
+    let mut shown = Shown::default();
+    if args.json {
+        listing.json(&named, args.recursive, &mut shown, &mut context.printer)?;
+    } else {
+        listing.table(&named, args.recursive, &mut shown, &mut context.printer)?;
+    }
+    let mut status = ExitStatus::of_faults(shown.lost > 0 || shown.incomplete > 0);
+    if !args.json {
+        say(&shown, catalog.lost_records, context);
+        status = status.merge(ExitStatus::of_faults(!opened.disk.complete));
+    }
+    Ok(status)
+}
+
+fn say(shown: &Shown, lost_records: u64, context: &mut Context<'_>) {
+    let printer = &mut context.printer;
+    printer.note(&format!(
+        "{} files, {}; {} folders",
+        size::grouped(shown.files),
+        size::both(shown.bytes),
+        size::grouped(shown.folders)
+    ));
+    if shown.lost > 0 {
+        printer.note(&format!("{} of them damaged, doubtful or not to be found", size::grouped(shown.lost)));
+    }
+    if shown.unproven > 0 {
+        printer.note(&format!(
+            "{} of them unproven: no map speaks for their sectors, so holes can't be ruled out",
+            size::grouped(shown.unproven)
+        ));
+    }
+    if lost_records > 0 {
+        printer.note(&format!(
+            "{} file records of this volume are lost: what they described is missing without a name, and may have \
+             stood here",
+            size::grouped(lost_records)
+        ));
+    }
+}
+
+impl Listing<'_> {
+    /// Calls `visit` for what is asked for: an object and how it is called; folders before what is in them.
+    fn walk(
+        &self,
+        named: &Named,
+        recursive: bool,
+        visit: &mut dyn FnMut(NameId, ObjectId) -> Result<bool>,
+    ) -> Result<()> {
+        let is_folder = self.catalog.object(named.object).kind == ObjectKind::Folder;
+        if !is_folder {
+            if let Some(name) = named.name {
+                self.with_streams(name, visit)?;
+            }
+            return Ok(());
+        }
+        for stream in self.catalog.streams(named.object) {
+            visit(stream, self.catalog.named_object(stream))?;
+        }
+        let mut open = vec![self.catalog.children(named.object)];
+        while let Some(names) = open.last_mut() {
+            let Some(name) = names.next() else {
+                open.pop();
+                continue;
+            };
+            if !self.with_streams(name, visit)? {
+                return Ok(());
+            }
+            let object = self.catalog.named_object(name);
+            if recursive && self.catalog.object(object).kind == ObjectKind::Folder {
+                open.push(self.catalog.children(object));
+            }
+        }
+        Ok(())
+    }
+
+    fn with_streams(&self, name: NameId, visit: &mut dyn FnMut(NameId, ObjectId) -> Result<bool>) -> Result<bool> {
+        let object = self.catalog.named_object(name);
+        let mut go_on = visit(name, object)?;
+        for stream in self.catalog.streams(object) {
+            go_on = go_on && visit(stream, self.catalog.named_object(stream))?;
+        }
+        Ok(go_on)
+    }
+
+    fn count(&self, object: &Object, shown: &mut Shown) {
+        match object.kind {
+            ObjectKind::Folder => {
+                shown.folders += 1;
+                shown.incomplete += u64::from(object.completeness() == Completeness::Incomplete);
+            }
+            ObjectKind::File | ObjectKind::Stream => {
+                shown.files += u64::from(object.kind == ObjectKind::File);
+                shown.bytes = shown.bytes.saturating_add(object.size);
+                shown.lost += u64::from(object.facts.state().is_loss());
+                shown.unproven += u64::from(object.facts.state() == State::Unproven);
+            }
+            ObjectKind::Link | ObjectKind::Other => {}
+        }
+    }
+
+    /// The folder that is asked for counts too: what it may have lost would stand here.
+    fn count_start(&self, named: &Named, shown: &mut Shown) {
+        let object = self.catalog.object(named.object);
+        if object.kind == ObjectKind::Folder && object.completeness() == Completeness::Incomplete {
+            shown.incomplete += 1;
+        }
+    }
+
+    fn table(&self, named: &Named, recursive: bool, shown: &mut Shown, printer: &mut Printer<'_>) -> Result<()> {
+        let mut rows = Table::new(&[
+            ("state", Align::Left),
+            ("size", Align::Right),
+            ("missing", Align::Right),
+            ("modified", Align::Left),
+            ("address", Align::Left),
+            ("name", Align::Left),
+        ]);
+        self.count_start(named, shown);
+        self.walk(named, recursive, &mut |name, id| {
+            let object = self.catalog.object(id);
+            self.count(object, shown);
+            rows.row(self.row(name, id, recursive)?);
+            Ok(true)
+        })?;
+        printer.table(rows)
+    }
+
+    fn row(&self, name: NameId, id: ObjectId, whole_path: bool) -> Result<Vec<String>> {
+        let object = self.catalog.object(id);
+        let text = if whole_path || object.kind == ObjectKind::Stream {
+            self.catalog.path(name)
+        } else {
+            self.catalog.name(name).text().into_owned()
+        };
+        let mut shown = escape::for_terminal(&text).into_owned();
+        match object.kind {
+            ObjectKind::Folder => shown.push('/'),
+            ObjectKind::Link => {
+                let target = self.filesystem.link_target(self.catalog, id)?;
+                let target = target.as_deref().map_or("an unknown place".into(), escape::for_terminal);
+                shown.push_str(&format!("  (link to {target})"));
+            }
+            _ => {}
+        }
+        if let Some(item) = self.recycled.get(&name) {
+            let deleted = item.deleted.as_deref().unwrap_or("at an unknown time");
+            shown.push_str(&format!("  (thrown away {deleted}, was {})", escape::for_terminal(&item.original_path)));
+        }
+        let (state, sized) = match object.kind {
+            ObjectKind::Folder => (object.completeness().word(), false),
+            ObjectKind::File | ObjectKind::Stream => (object.facts.state().word(), true),
+            ObjectKind::Link => ("link", false),
+            ObjectKind::Other => ("other", false),
+        };
+        let missing = object.facts.gap_bytes.saturating_add(object.facts.never_here_bytes);
+        Ok(vec![
+            state.to_string(),
+            if sized { size::grouped(object.size) } else { String::new() },
+            if missing > 0 { size::grouped(missing) } else { String::new() },
+            object.modified().and_then(|time| time.display(&self.zone)).unwrap_or_default(),
+            self.catalog.address(id).unwrap_or_default(),
+            shown,
+        ])
+    }
+
+    fn json(&self, named: &Named, recursive: bool, shown: &mut Shown, printer: &mut Printer<'_>) -> Result<()> {
+        self.count_start(named, shown);
+        self.walk(named, recursive, &mut |name, id| {
+            self.count(self.catalog.object(id), shown);
+            json::object_line(printer, "list", &self.line(name, id)?)?;
+            Ok(!printer.is_closed())
+        })
+    }
+
+    fn line(&self, name: NameId, id: ObjectId) -> Result<Line<'_>> {
+        let object = self.catalog.object(id);
+        let facts = &object.facts;
+        let is_content = matches!(object.kind, ObjectKind::File | ObjectKind::Stream);
+        let is_folder = object.kind == ObjectKind::Folder;
+        let mut reasons = facts.reasons();
+        if is_folder {
+            reasons.extend(object.incomplete.iter().map(|reason| reason.word()));
+        }
+        let stored = self.catalog.name(name);
+        Ok(Line {
+            volume: self.volume,
+            path: self.catalog.path(name),
+            name: stored.text().into_owned(),
+            name_raw: stored.raw_hex(),
+            address: self.catalog.address(id),
+            kind: object.kind,
+            state: is_content.then(|| facts.state()),
+            completeness: is_folder.then(|| object.completeness()),
+            reasons,
+            encrypted: facts.encrypted,
+            unknown: facts.unknown,
+            decoded: facts.decoded,
+            size: object.size,
+            allocated: object.allocated,
+            gap_bytes: facts.gap_bytes,
+            never_here_bytes: facts.never_here_bytes,
+            gaps: self.gaps(id)?.into_iter().map(GapDocument::from).collect(),
+            created: object.created().and_then(|time| time.rfc3339()),
+            modified: object.modified().and_then(|time| time.rfc3339()),
+            zone: zone_word(object),
+            attributes: object.attributes.iter().collect(),
+            link_target: match object.kind {
+                ObjectKind::Link => self.filesystem.link_target(self.catalog, id)?,
+                _ => None,
+            },
+            recycled: self.recycled.get(&name),
+        })
+    }
+
+    /// The ranges that are missing, derived again for files that miss something.
+    fn gaps(&self, id: ObjectId) -> Result<Vec<Gap>> {
+        let facts = &self.catalog.object(id).facts;
+        if facts.gaps.is_empty() || facts.unlocated.is_some() {
+            return Ok(Vec::new());
+        }
+        match self.filesystem.extents(self.catalog, id) {
+            Ok(extents) => Ok(filesystem::damage(self.filesystem.source(), &extents).gaps),
+            Err(error @ Error::ImageIo { .. }) => Err(error),
+            Err(_) => Ok(Vec::new()),
+        }
+    }
+}
+
+impl From<Gap> for GapDocument {
+    fn from(gap: Gap) -> Self {
+        Self { start: gap.range.start, length: gap.range.end - gap.range.start, why: gap.why.word() }
+    }
+}
+
+/// Whether an object's times are anchored.
+fn zone_word(object: &Object) -> &'static str {
+    let local =
+        object.attributes.contains(Attribute::CreatedLocal) || object.attributes.contains(Attribute::ModifiedLocal);
+    if local { "local time, zone unknown" } else { "UTC" }
+}
