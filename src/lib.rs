@@ -9,6 +9,7 @@ pub mod cli;
 pub mod content;
 pub mod error;
 pub mod filesystem;
+pub mod handover;
 pub mod image;
 pub mod partition;
 pub mod progress;

@@ -155,8 +155,8 @@ impl OpenedDisk {
         })
     }
 
-    /// Says what main volumes can't be read, and that the list of volumes may be incomplete. Answers whether it may.
-    pub(super) fn say_what_is_left_out(&self, context: &mut Context<'_>) -> ExitStatus {
+    /// Says what main volumes can't be read, and that the list of volumes may be incomplete.
+    pub(super) fn say_what_is_left_out(&self, context: &mut Context<'_>) {
         for volume in self.disk.volumes.iter().filter(|one| one.role == Role::Main && one.filesystem().is_none()) {
             let what = volume.content.what();
             context.printer.note(&format!("volume {} is {what}; `handback layout` says what to do", volume.number));
@@ -164,7 +164,6 @@ impl OpenedDisk {
         if !self.disk.complete {
             context.printer.note("the list of volumes may be incomplete: a part of the partition table was not read");
         }
-        ExitStatus::of_faults(!self.disk.complete)
     }
 
     /// Whether the image is still what it was when it was opened.

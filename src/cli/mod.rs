@@ -1,9 +1,11 @@
 //! The program's face: arguments in, tables and an exit status out. Everything it shows comes from the library.
 
 mod args;
+mod demo;
 mod disk;
 pub mod escape;
 mod exit;
+mod extract;
 mod findings;
 mod json;
 mod layout;
@@ -16,13 +18,14 @@ mod output;
 mod progress;
 mod size;
 mod survey;
+mod verify;
 
 use std::ffi::OsString;
 use std::io::Write;
 
 use clap::Parser;
 
-use crate::error::{Error, Result};
+use crate::error::Result;
 use args::{Arguments, Command};
 use output::Printer;
 use progress::TerminalProgress;
@@ -66,11 +69,9 @@ fn dispatch(command: &Command, context: &mut Context<'_>) -> Result<ExitStatus> 
         Command::Layout(args) => layout::run(args, context),
         Command::List(args) => list::run(args, context),
         Command::Survey(args) => survey::run(args, context),
-        // Each becomes `command::run(args, context)` with its own file.
-        Command::Extract(_) | Command::Verify(_) | Command::Demo(_) => Err(Error::Unsupported {
-            what: "a command of the next version".to_string(),
-            next: "`handback map` is there already".to_string(),
-        }),
+        Command::Extract(args) => extract::run(args, context),
+        Command::Verify(args) => verify::run(args, context),
+        Command::Demo(args) => demo::run(args, context),
     }
 }
 

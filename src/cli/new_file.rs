@@ -1,6 +1,7 @@
 //! Files that a command leaves behind on request: always new ones.
 
-use std::io::Write;
+use std::fs::File;
+use std::io::{self, Seek, SeekFrom, Write};
 use std::path::Path;
 
 use crate::error::{Error, Result};
@@ -10,16 +11,42 @@ use crate::error::{Error, Result};
 /// # Errors
 /// [`Error::Io`] if it is there already or can't be written.
 pub(super) fn create(path: &Path, bytes: &[u8]) -> Result<()> {
+    create_with(path, |file| file.write_all(bytes))
+}
+
+/// Writes a new file from pieces, until one is empty. Pieces of zeros become holes where the disk can keep them.
+///
+/// # Errors
+/// As [`create`]; also if the pieces fail.
+pub(super) fn create_sparse(path: &Path, next: &mut dyn FnMut() -> io::Result<Vec<u8>>) -> Result<()> {
+    create_with(path, |file| {
+        let mut length = 0;
+        loop {
+            let piece = next()?;
+            if piece.is_empty() {
+                return file.set_len(length);
+            }
+            length += piece.len() as u64;
+            if piece.iter().all(|byte| *byte == 0) {
+                file.seek(SeekFrom::Start(length))?;
+            } else {
+                file.write_all(&piece)?;
+            }
+        }
+    })
+}
+
+fn create_with(path: &Path, fill: impl FnOnce(&mut File) -> io::Result<()>) -> Result<()> {
     let failed = |source| Error::Io { action: "write", path: path.to_path_buf(), source };
     #[expect(clippy::disallowed_methods, reason = "creates, and never opens what is there already")]
-    let mut file = match std::fs::File::create_new(path) {
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
+    let mut file = match File::create_new(path) {
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
             let why = "it is there already, and nothing is ever overwritten; name a new file";
-            return Err(failed(std::io::Error::new(error.kind(), why)));
+            return Err(failed(io::Error::new(error.kind(), why)));
         }
         created => created.map_err(failed)?,
     };
-    file.write_all(bytes).and_then(|()| file.sync_all()).map_err(|source| {
+    fill(&mut file).and_then(|()| file.sync_all()).map_err(|source| {
         #[expect(clippy::disallowed_methods, reason = "the file that was just created here and can't be finished")]
         let _ = std::fs::remove_file(path);
         failed(source)
@@ -29,6 +56,18 @@ pub(super) fn create(path: &Path, bytes: &[u8]) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn zeros_become_holes_and_come_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("new.img");
+        let mut pieces = vec![vec![0; 512], vec![7; 3], vec![0; 100]].into_iter();
+        create_sparse(&path, &mut || Ok(pieces.next().unwrap_or_default())).unwrap();
+        let bytes = std::fs::read(&path).unwrap();
+        assert_eq!((bytes.len(), &bytes[512..515]), (615, &[7; 3][..]));
+        assert!(create_sparse(&folder.path().join("bad.img"), &mut || Err(io::ErrorKind::Other.into())).is_err());
+        assert!(!folder.path().join("bad.img").exists());
+    }
 
     #[test]
     fn only_a_new_file_is_written() {

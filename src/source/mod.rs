@@ -23,7 +23,7 @@ use serde::Serialize;
 pub use damage::Damage;
 
 use crate::bytes::{to_u64, to_usize};
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::image::Image;
 use crate::sector_map::{ByteState, SectorMap};
 
@@ -319,11 +319,6 @@ impl Source {
             at = end;
         }
     }
-}
-
-/// The error for bytes that a structure needs and that are not there.
-pub(crate) fn unreadable(source: &Source, offset: u64, structure: &'static str, number: Option<u64>) -> Error {
-    Error::Unreadable { offset: source.image_offset(offset), structure, number }
 }
 
 #[cfg(test)]

@@ -250,7 +250,7 @@ mod tests {
     }
 
     fn stream(flags: u16, pieces: Vec<StreamPiece>) -> Stream {
-        Stream { kind: 0x80, name: Vec::new(), flags, resident: None, pieces }
+        Stream { name: Vec::new(), flags, resident: None, pieces }
     }
 
     fn runs(placed: &Placed) -> Vec<(u64, u64, Place)> {

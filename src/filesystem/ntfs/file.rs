@@ -26,7 +26,6 @@ pub(super) struct StreamPiece {
 /// A stream, as its attributes describe it.
 #[derive(Debug, Clone)]
 pub(super) struct Stream {
-    pub(super) kind: u32,
     pub(super) name: Vec<u16>,
     pub(super) flags: u16,
     pub(super) resident: Option<Vec<u8>>,
@@ -138,7 +137,6 @@ impl File {
         let index = index.unwrap_or(self.streams.len());
         if index == self.streams.len() {
             self.streams.push(Stream {
-                kind: attribute.header.kind,
                 name: attribute.name.clone(),
                 flags: attribute.header.flags,
                 resident: None,
@@ -260,7 +258,7 @@ pub(super) fn stream_of_record(
     base: &Record,
     kind: u32,
 ) -> Result<Option<Stream>> {
-    let mut stream = Stream { kind, name: Vec::new(), flags: 0, resident: None, pieces: Vec::new() };
+    let mut stream = Stream { name: Vec::new(), flags: 0, resident: None, pieces: Vec::new() };
     let mut take = |record: &Record| {
         for attribute in attributes(record).list {
             if attribute.header.kind == kind && attribute.name.is_empty() {

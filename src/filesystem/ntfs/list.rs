@@ -33,7 +33,6 @@ pub(super) fn of(volume: &Source, boot: &BootSector, base: &Record) -> Result<Op
         Body::NonResident(body, packed) => {
             // A list always fits into the runs of one piece: it can't be listed in itself.
             let stream = Stream {
-                kind: attribute_type::ATTRIBUTE_LIST,
                 name: Vec::new(),
                 flags: attribute.header.flags,
                 resident: None,

@@ -1,0 +1,43 @@
+//! `handback verify`: is every file of a handover still as it was written?
+
+use super::args::VerifyArgs;
+use super::exit::ExitStatus;
+use super::{Context, escape, json, size};
+use crate::error::Result;
+use crate::handover;
+
+/// How many problems are listed on screen; JSON has more.
+const SHOWN: usize = 50;
+
+pub(super) fn run(args: &VerifyArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
+    let verification = handover::verify(&args.folder, &context.progress)?;
+    let status = ExitStatus::of_faults(!verification.is_valid());
+    if args.json {
+        json::document(&mut context.printer, "verify", &verification)?;
+        return Ok(status);
+    }
+    let printer = &mut context.printer;
+    printer.line(&format!("Bag: {} (BagIt {})", verification.folder.display(), verification.version))?;
+    printer.line(&format!(
+        "{} files, {}, checked with {}",
+        size::grouped(verification.payload_files),
+        size::both(verification.payload_bytes),
+        verification.algorithms.join(" and ")
+    ))?;
+    if !verification.not_checked.is_empty() {
+        printer.line(&format!("Not checked: the {} manifest", verification.not_checked.join(" and ")))?;
+    }
+    for problem in verification.problems.iter().take(SHOWN) {
+        let detail = if problem.detail.is_empty() { String::new() } else { format!(": {}", problem.detail) };
+        printer.line(&format!("  `{}` {}{detail}", escape::for_terminal(&problem.path), problem.kind.phrase()))?;
+    }
+    let more = verification.problem_count - verification.problems.len().min(SHOWN) as u64;
+    if more > 0 {
+        printer.line(&format!("  … and {} more", size::grouped(more)))?;
+    }
+    printer.line(match status {
+        ExitStatus::Well => "All well: every file is there and is what was written.",
+        _ => "This is not what was handed over; compare with the other copy.",
+    })?;
+    Ok(status)
+}

@@ -1,0 +1,221 @@
+//! What makes a folder a bag (RFC 8493), and the record of the job: written when all files are, `bagit.txt` last.
+
+use std::io::{self, BufWriter, Write};
+
+use serde_json::json;
+use sha2::{Digest, Sha256};
+
+use super::destination::BAGIT;
+use super::hex;
+use super::job::Selected;
+use super::journal::now;
+use super::output::OutputFile;
+use super::readme;
+use super::records;
+use super::results::Results;
+use super::session::Session;
+use super::summary::Summary;
+use crate::error::{Error, Result};
+
+/// What [`finish`] writes besides `bagit.txt`.
+pub(crate) const CLOSING_FILES: [&str; 9] = [
+    TAG_MANIFEST,
+    MANIFEST,
+    BAG_INFO,
+    readme::READ_ME_FIRST,
+    "records/job.json",
+    "records/links.csv",
+    "records/lost.csv",
+    "records/manifest.csv",
+    "records/manifest.json",
+];
+pub(crate) const MANIFEST: &str = "manifest-sha256.txt";
+pub(crate) const TAG_MANIFEST: &str = "tagmanifest-sha256.txt";
+pub(crate) const BAG_INFO: &str = "bag-info.txt";
+const LOG: &str = "records/log.txt";
+
+/// RFC 8493, section 2.1.1.
+const BAGIT_TEXT: &[u8] = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n";
+
+/// Hashes what it passes on.
+struct Hashing {
+    file: Box<dyn OutputFile>,
+    hash: Sha256,
+}
+
+impl Write for Hashing {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.hash.update(bytes);
+        self.file.write_all(bytes)?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// The files of the bag that are no payload, with their digests.
+struct Tags<'s, 'o> {
+    session: &'s Session<'o>,
+    digests: Vec<(&'static str, String)>,
+}
+
+impl Tags<'_, '_> {
+    fn write(&mut self, name: &'static str, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()> {
+        let (temporary, path) = (self.session.temporary("record"), self.session.path(name));
+        let output = self.session.output;
+        let write = || {
+            let file = Hashing { file: output.create(&temporary)?, hash: Sha256::new() };
+            let mut buffered = BufWriter::with_capacity(1 << 16, file);
+            fill(&mut buffered)?;
+            let mut file = buffered.into_inner().map_err(io::IntoInnerError::into_error)?;
+            file.file.sync()?;
+            let digest = file.hash.finalize();
+            drop(file.file);
+            output.publish(&temporary, &path)?;
+            Ok(hex::of(&digest))
+        };
+        let digest = write().map_err(|source| Error::Io { action: "write", path, source })?;
+        self.digests.push((name, digest));
+        Ok(())
+    }
+
+    /// The digest of a file that is there already.
+    fn add(&mut self, name: &'static str) -> Result<()> {
+        let path = self.session.path(name);
+        let mut bytes = Vec::new();
+        let read = self.session.output.open(&path).and_then(|mut file| file.read_to_end(&mut bytes));
+        read.map_err(|source| Error::Io { action: "read", path, source })?;
+        self.digests.push((name, hex::of(&Sha256::digest(&bytes))));
+        Ok(())
+    }
+}
+
+/// Writes all records and closes the bag.
+pub(crate) fn finish(results: &Results<'_>, session: Session<'_>, summary: &Summary, started: &str) -> Result<()> {
+    let ended = now();
+    session.log("all files are written; closing")?;
+    let mut tags = Tags { session: &session, digests: Vec::new() };
+    tags.write("records/manifest.csv", |out| records::manifest_csv(results, out))?;
+    tags.write("records/lost.csv", |out| records::lost_csv(results, out))?;
+    tags.write("records/links.csv", |out| records::links_csv(results, out))?;
+    tags.write("records/manifest.json", |out| records::manifest_json(results, out))?;
+    tags.write("records/job.json", |out| job_json(results, summary, started, &ended, out))?;
+    tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, summary).as_bytes()))?;
+    tags.write(BAG_INFO, |out| out.write_all(bag_info(results, summary, &ended).as_bytes()))?;
+    tags.write(MANIFEST, |out| manifest(results, out))?;
+    tags.add(LOG)?;
+    tags.digests.push((BAGIT, hex::of(&Sha256::digest(BAGIT_TEXT))));
+    let mut lines: Vec<String> = tags.digests.iter().map(|(name, digest)| format!("{digest}  {name}\n")).collect();
+    // By path; every digest has the same length.
+    lines.sort_by(|one, two| one.get(64..).cmp(&two.get(64..)));
+    tags.write(TAG_MANIFEST, |out| out.write_all(lines.concat().as_bytes()))?;
+    session.close(BAGIT_TEXT)
+}
+
+/// The payload's digests as RFC 8493 and the common checkers have them: two spaces, sorted by path. No name in it
+/// needs the RFC's `%` sequences: see [`super::names`].
+fn manifest(results: &Results<'_>, out: &mut dyn Write) -> io::Result<()> {
+    for row in results.written() {
+        if let (Some(path), Some(reading)) = (row.path(), row.reading) {
+            writeln!(out, "{}  {path}", hex::of(&reading.sha256))?;
+        }
+    }
+    Ok(())
+}
+
+/// One line without control characters: a label's value.
+fn value(text: &str) -> String {
+    text.chars().map(|character| if character.is_control() { ' ' } else { character }).collect()
+}
+
+fn bag_info(results: &Results<'_>, summary: &Summary, ended: &str) -> String {
+    let job = results.job;
+    let mut text = String::new();
+    let mut put = |label: &str, content: &str| {
+        text.push_str(&format!("{label}: {}\n", value(content)));
+    };
+    let description = format!("Files from the drive image {}.", job.image_name);
+    match summary.unproven_line() {
+        Some(line) => put("External-Description", &format!("{line} {description}")),
+        None => put("External-Description", &description),
+    }
+    if let Some(ticket) = &job.ticket {
+        put("External-Identifier", ticket);
+    }
+    put("Bagging-Date", ended.get(..10).unwrap_or(ended));
+    put("Bag-Software-Agent", &format!("handback {}", env!("CARGO_PKG_VERSION")));
+    put("Payload-Oxum", &format!("{}.{}", summary.written_bytes, summary.written_files));
+    text
+}
+
+fn job_json(
+    results: &Results<'_>,
+    summary: &Summary,
+    started: &str,
+    ended: &str,
+    out: &mut dyn Write,
+) -> io::Result<()> {
+    let job = results.job;
+    let modified =
+        job.image.modified().and_then(|time| jiff::Timestamp::try_from(time).ok()).map(|time| time.to_string());
+    let volumes: Vec<_> = job
+        .volumes
+        .iter()
+        .map(|volume| {
+            let mut selected: Vec<String> = volume
+                .selected
+                .iter()
+                .map(|selected| match selected {
+                    Selected::Root => "/".to_string(),
+                    Selected::Name(name) => volume.catalog.path(*name),
+                })
+                .collect();
+            selected.sort();
+            selected.dedup();
+            json!({
+                "number": volume.number,
+                "image_offset": volume.filesystem.source().image_offset(0),
+                "facts": volume.filesystem.facts(),
+                "selected": selected,
+                "lost_records": volume.catalog.lost_records,
+            })
+        })
+        .collect();
+    let parts: Vec<_> =
+        job.image.parts().iter().map(|part| part.file_name().unwrap_or_default().to_string_lossy()).collect();
+    let states: Vec<_> = summary
+        .states
+        .iter()
+        .map(|(state, count)| json!({"state": state.word(), "objects": count.objects, "paths": count.paths, "bytes": count.bytes}))
+        .collect();
+    let document = json!({
+        "handback_json": 1,
+        "command": "extract",
+        "software": {"name": "handback", "version": env!("CARGO_PKG_VERSION")},
+        "ticket": job.ticket,
+        "image": {"name": job.image_name, "parts": parts, "length": job.image.length(), "modified": modified},
+        "map": job.map,
+        "volumes": volumes,
+        "options": job.options,
+        "plan": results.plan.digest,
+        "states": states,
+        "reasons": summary.reasons,
+        "written_files": summary.written_files,
+        "written_bytes": summary.written_bytes,
+        "unproven_files": summary.unproven_files,
+        "unproven_blank": summary.unproven_blank,
+        "folders": summary.folders,
+        "incomplete_folders": summary.incomplete_folders,
+        "not_copied": summary.not_copied,
+        "lost_records": summary.lost_records,
+        "links": summary.links,
+        "streams_left": summary.streams_left,
+        "special_files": summary.special_files,
+        "deleted_left": summary.deleted_left,
+        "times": {"started": started, "ended": ended},
+    });
+    serde_json::to_writer_pretty(&mut *out, &document)?;
+    out.write_all(b"\n")
+}

@@ -1,0 +1,52 @@
+//! Tables as RFC 4180 has them: UTF-8, CRLF, cells quoted where they must be.
+
+use std::borrow::Cow;
+use std::io::{self, Write};
+
+/// Writes one row.
+pub(crate) fn row(out: &mut dyn Write, cells: &[&str]) -> io::Result<()> {
+    for (index, cell) in cells.iter().enumerate() {
+        if index > 0 {
+            out.write_all(b",")?;
+        }
+        out.write_all(quoted(cell).as_bytes())?;
+    }
+    out.write_all(b"\r\n")
+}
+
+fn quoted(cell: &str) -> Cow<'_, str> {
+    let must = cell.contains(['"', ',', '\r', '\n']) || cell.starts_with(' ') || cell.ends_with(' ');
+    if must { format!("\"{}\"", cell.replace('"', "\"\"")).into() } else { cell.into() }
+}
+
+/// A text of the image's as a cell that no spreadsheet takes for a formula: `'` stands before a text that begins with
+/// a sign which starts one, or with `'`. Taking one `'` from the front gives the text back.
+pub(crate) fn harmless(text: &str) -> Cow<'_, str> {
+    match text.starts_with(['=', '+', '-', '@', '\t', '\r', '\'']) {
+        true => format!("'{text}").into(),
+        false => text.into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 4180, section 2, rules 5 to 7.
+    #[test]
+    fn cells_are_quoted_where_they_must_be() {
+        let mut out = Vec::new();
+        row(&mut out, &["plain", "", "a,b", "say \"la\"", "two\r\nlines", " edge"]).unwrap();
+        assert_eq!(String::from_utf8(out).unwrap(), "plain,,\"a,b\",\"say \"\"la\"\"\",\"two\r\nlines\",\" edge\"\r\n");
+    }
+
+    #[test]
+    fn a_formula_is_disarmed_and_comes_back() {
+        for text in ["=1+1", "-x", "'quoted", "@here", "+49", "plain", "", "\tx"] {
+            let cell = harmless(text);
+            assert!(!cell.starts_with(['=', '+', '-', '@', '\t']));
+            let back = if cell.starts_with('\'') { &cell[1..] } else { &cell[..] };
+            assert_eq!(back, text);
+        }
+    }
+}

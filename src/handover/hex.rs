@@ -1,0 +1,37 @@
+//! Digests as text.
+
+use std::fmt::Write as _;
+
+/// Bytes in lower-case hexadecimal.
+pub(crate) fn of(bytes: &[u8]) -> String {
+    let mut text = String::with_capacity(bytes.len() * 2);
+    for byte in bytes {
+        // Writing to a String can't fail.
+        let _ = write!(text, "{byte:02x}");
+    }
+    text
+}
+
+/// The 32 bytes that 64 hexadecimal digits stand for.
+pub(crate) fn sha256(text: &str) -> Option<[u8; 32]> {
+    let mut bytes = [0; 32];
+    if text.len() != 64 || !text.bytes().all(|digit| digit.is_ascii_hexdigit()) {
+        return None;
+    }
+    for (byte, at) in bytes.iter_mut().zip((0..64).step_by(2)) {
+        *byte = u8::from_str_radix(text.get(at..at + 2)?, 16).ok()?;
+    }
+    Some(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn digests_come_back() {
+        let digest: [u8; 32] = std::array::from_fn(|index| index as u8 * 7);
+        assert_eq!(super::sha256(&super::of(&digest)), Some(digest));
+        for wrong in ["", "00", &"g".repeat(64), &"é".repeat(32), &"0".repeat(63)] {
+            assert_eq!(super::sha256(wrong), None, "{wrong}");
+        }
+    }
+}

@@ -1,0 +1,87 @@
+//! What is to be handed over, in the caller's words.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use serde::Serialize;
+
+use crate::catalog::{Catalog, NameId};
+use crate::filesystem::Filesystem;
+use crate::image::Image;
+use crate::sector_map::Basis;
+
+/// A handover to be made.
+pub struct Job<'a> {
+    /// The image.
+    pub image: &'a Arc<dyn Image>,
+    /// What the image is called: the file's name.
+    pub image_name: String,
+    /// What stood behind the word `whole`.
+    pub map: MapNote,
+    /// What is handed over, volume by volume. Where there are several, paths begin with `volume N/`.
+    pub volumes: Vec<VolumeSelection<'a>>,
+    /// The job's number at the workshop, if it has one.
+    pub ticket: Option<String>,
+    /// How.
+    pub options: Options,
+}
+
+/// Which map spoke for the image.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct MapNote {
+    /// The file it came from, if any.
+    pub file: Option<PathBuf>,
+    /// On whose word it says `read`; `None` if there was no map.
+    #[serde(serialize_with = "basis_word")]
+    pub basis: Option<Basis>,
+    /// Whether the user declared that what no log lists was read.
+    pub asserted: bool,
+    /// Why the map may be another image's, as sentences; empty if nothing speaks for that.
+    pub doubts: Vec<String>,
+    /// Whether the user accepted it in spite of the doubts.
+    pub accepted: bool,
+    /// SHA-256, in hexadecimal, of the map file or of the map in its own form; `None` if there was no map.
+    pub sha256: Option<String>,
+}
+
+fn basis_word<S: serde::Serializer>(basis: &Option<Basis>, serializer: S) -> Result<S::Ok, S::Error> {
+    basis.map(Basis::word).serialize(serializer)
+}
+
+/// What is handed over of one volume.
+pub struct VolumeSelection<'a> {
+    /// Its number on the image.
+    pub number: u32,
+    /// Its reader.
+    pub filesystem: &'a dyn Filesystem,
+    /// What its sweep brought.
+    pub catalog: &'a Catalog,
+    /// What of it; folders with all that is below them. Overlaps do no harm.
+    pub selected: Vec<Selected>,
+}
+
+/// One thing selected.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Selected {
+    /// All of the volume.
+    Root,
+    /// What stands under this name.
+    Name(NameId),
+}
+
+/// How a handover is made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Options {
+    /// Write alternate streams beside their files; else they are only counted.
+    pub streams: bool,
+    /// Hand over deleted files that stand in selected folders too. One that is selected itself always is.
+    pub deleted: bool,
+    /// Read each written file back and compare.
+    pub read_back: bool,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self { streams: false, deleted: false, read_back: true }
+    }
+}

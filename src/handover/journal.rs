@@ -1,0 +1,220 @@
+//! What is done so far, in a form that survives a kill or a power cut at any moment.
+//!
+//! `records/progress` is a header and then one line a file. A line is added only after the file's bytes are safe on
+//! the disk, so every line that is whole can be trusted; what has no line is done again.
+
+use std::path::{Path, PathBuf};
+
+use enumset::EnumSet;
+use serde::{Deserialize, Serialize};
+
+use super::destination::PROGRESS;
+use super::hex;
+use super::job::Job;
+use super::output::{Output, OutputFile};
+use super::place::Reading;
+use super::plan::Plan;
+use crate::catalog::{Gap, GapKind};
+use crate::error::{Error, Result};
+
+/// What a bag was begun for. It is continued only for the same.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Header {
+    handback_progress: u32,
+    image_name: String,
+    image_length: u64,
+    /// Nanoseconds since 1970.
+    image_modified: Option<String>,
+    /// Everything about the map that decides what may be called whole.
+    map: String,
+    plan: String,
+    /// When the bag was begun, in RFC 3339.
+    pub(crate) started: String,
+}
+
+impl Header {
+    /// The header of a bag that is begun now.
+    pub(crate) fn new(job: &Job<'_>, plan: &Plan) -> Self {
+        let nanoseconds = |time: std::time::SystemTime| {
+            time.duration_since(std::time::UNIX_EPOCH).map_or_else(
+                |before| format!("-{}", before.duration().as_nanos()),
+                |after| after.as_nanos().to_string(),
+            )
+        };
+        let map = &job.map;
+        let distrusted = !map.doubts.is_empty() && !map.accepted;
+        Self {
+            handback_progress: 1,
+            image_name: job.image_name.clone(),
+            image_length: job.image.length(),
+            image_modified: job.image.modified().map(nanoseconds),
+            map: format!(
+                "{} {} {} {}",
+                map.sha256.as_deref().unwrap_or("none"),
+                map.basis.map_or("none", |basis| basis.word()),
+                if map.asserted { "asserted" } else { "as-written" },
+                if distrusted { "doubted" } else { "trusted" },
+            ),
+            plan: plan.digest.clone(),
+            started: now(),
+        }
+    }
+
+    /// Why a bag begun for `self` can't be continued for `other`.
+    fn difference(&self, other: &Self) -> Option<&'static str> {
+        if self.handback_progress != other.handback_progress {
+            Some("it was begun by another version of handback; finish it with that one, or name a new folder")
+        } else if (&self.image_name, self.image_length) != (&other.image_name, other.image_length) {
+            Some("it was begun from another image; name that image, or name a new folder")
+        } else if self.image_modified != other.image_modified {
+            Some("the image was changed since it was begun; name a new folder and start again")
+        } else if self.map != other.map {
+            Some("it was begun under another map of the image; give the same map, or name a new folder")
+        } else if self.plan != other.plan {
+            Some("it was begun for other paths or options; give the same ones, or name a new folder")
+        } else {
+            None
+        }
+    }
+}
+
+/// The time now, in RFC 3339, to the second.
+pub(crate) fn now() -> String {
+    jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string()
+}
+
+#[derive(Serialize, Deserialize)]
+struct Line {
+    entry: usize,
+    size: u64,
+    sha256: String,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    unknown: bool,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    blank: bool,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    gaps: Vec<(u64, u64, String)>,
+}
+
+impl Line {
+    fn new(entry: usize, reading: &Reading) -> Self {
+        let gap = |gap: &Gap| (gap.range.start, gap.range.end, gap.why.word().to_string());
+        Self {
+            entry,
+            size: reading.size,
+            sha256: hex::of(&reading.sha256),
+            unknown: reading.unknown,
+            blank: reading.blank,
+            gaps: reading.gaps.iter().map(gap).collect(),
+        }
+    }
+
+    fn reading(self) -> Option<Reading> {
+        let gap = |(start, end, word): (u64, u64, String)| {
+            let why = EnumSet::<GapKind>::all().iter().find(|kind| kind.word() == word)?;
+            Some(Gap { range: start..end, why })
+        };
+        Some(Reading {
+            sha256: hex::sha256(&self.sha256)?,
+            size: self.size,
+            gaps: self.gaps.into_iter().map(gap).collect::<Option<_>>()?,
+            unknown: self.unknown,
+            blank: self.blank,
+        })
+    }
+}
+
+/// What an earlier run left.
+#[derive(Debug)]
+pub(crate) struct Earlier {
+    /// By entry of the plan.
+    pub(crate) done: Vec<Option<Reading>>,
+    /// When the bag was begun.
+    pub(crate) started: String,
+    /// Bytes of the record of progress that can be trusted.
+    trusted: u64,
+}
+
+impl Earlier {
+    /// Nothing is done.
+    pub(crate) fn none(header: &Header, entries: usize) -> Self {
+        Self { done: vec![None; entries], started: header.started.clone(), trusted: 0 }
+    }
+
+    /// Reads the record of progress of an unfinished bag.
+    pub(crate) fn read(output: &dyn Output, folder: &Path, header: &Header, entries: usize) -> Result<Self> {
+        let path = folder.join(PROGRESS);
+        let mut bytes = Vec::new();
+        output.open(&path).and_then(|mut file| file.read_to_end(&mut bytes)).map_err(|source| Error::Io {
+            action: "read",
+            path: path.clone(),
+            source,
+        })?;
+        let refused = |why: &str| Error::Destination { path: folder.to_path_buf(), why: why.to_string() };
+        let mut lines = bytes.split_inclusive(|byte| *byte == b'\n');
+        let first = lines.next().unwrap_or_default();
+        let begun: Header = serde_json::from_slice(first)
+            .map_err(|_| refused("its record of progress is damaged; name a new folder and start again"))?;
+        if let Some(difference) = begun.difference(header) {
+            return Err(refused(&format!("an unfinished handover lies there, and {difference}")));
+        }
+        let mut earlier = Self { trusted: first.len() as u64, ..Self::none(&begun, entries) };
+        for line in lines {
+            // The last line may be torn; what follows it can't be there.
+            let whole = line.strip_suffix(b"\n").and_then(|line| serde_json::from_slice::<Line>(line).ok());
+            let Some((entry, Some(reading))) = whole.map(|line| (line.entry, line.reading())) else { break };
+            let Some(slot) = earlier.done.get_mut(entry) else { break };
+            *slot = Some(reading);
+            earlier.trusted += line.len() as u64;
+        }
+        Ok(earlier)
+    }
+}
+
+/// The record of progress, being written.
+pub(crate) struct Journal<'o> {
+    output: &'o dyn Output,
+    folder: PathBuf,
+    path: PathBuf,
+    file: Box<dyn OutputFile>,
+}
+
+impl<'o> Journal<'o> {
+    /// Goes on behind what can be trusted.
+    pub(crate) fn open(output: &'o dyn Output, folder: &Path, earlier: &Earlier) -> Result<Self> {
+        let path = folder.join(PROGRESS);
+        let file = output.append(&path, earlier.trusted).map_err(|source| Error::Io {
+            action: "write",
+            path: path.clone(),
+            source,
+        })?;
+        Ok(Self { output, folder: folder.to_path_buf(), path, file })
+    }
+
+    /// Makes files safe on the disk and then notes that they are.
+    pub(crate) fn checkpoint(&mut self, done: &[(usize, Reading)], files: &[PathBuf]) -> Result<()> {
+        self.output.flush(&self.folder, files).map_err(|source| Error::Io {
+            action: "flush",
+            path: self.folder.clone(),
+            source,
+        })?;
+        let mut text = Vec::new();
+        for (entry, reading) in done {
+            let line = serde_json::to_vec(&Line::new(*entry, reading));
+            text.extend(line.map_err(|source| self.error(source.into()))?);
+            text.push(b'\n');
+        }
+        self.file.write_all(&text).and_then(|()| self.file.sync()).map_err(|source| self.error(source))
+    }
+
+    fn error(&self, source: std::io::Error) -> Error {
+        Error::Io { action: "write", path: self.path.clone(), source }
+    }
+}
+
+/// The first line of a record of progress.
+pub(crate) fn first_line(header: &Header) -> std::io::Result<Vec<u8>> {
+    let mut line = serde_json::to_vec(header)?;
+    line.push(b'\n');
+    Ok(line)
+}

@@ -1,0 +1,143 @@
+//! Handing over: copying out, hashing, manifests, verification.
+//!
+//! [`extract`] makes a BagIt bag (RFC 8493) of chosen files and folders; [`verify`] checks any such bag. What is
+//! written and where is decided by a plan before anything is; a bag that was stopped at any moment is visibly
+//! unfinished and is continued by the same call. Nothing is ever overwritten, and no link is followed.
+
+mod bag;
+mod copy;
+mod csv;
+mod destination;
+mod hex;
+mod job;
+mod journal;
+pub mod names;
+mod output;
+mod place;
+mod plan;
+mod readme;
+mod records;
+mod results;
+mod session;
+mod summary;
+mod verify;
+
+use std::path::Path;
+
+pub use job::{Job, MapNote, Options, Selected, VolumeSelection};
+pub use place::LONG_BLANK;
+pub use summary::{Count, Lost, MOST_LOST, Summary};
+pub use verify::{Problem, ProblemKind, Verification, verify};
+
+use crate::catalog::ObjectKind;
+use crate::error::{Error, Result};
+use crate::progress::Progress;
+use copy::Located;
+use journal::{Earlier, Header, Journal};
+use output::{Disk, Output};
+use place::{Reading, Tree, merged};
+use plan::Plan;
+use results::Results;
+use session::Session;
+
+/// Copies what a job selects into a bag at `to`: a new or empty folder, an unfinished bag of the same job, or the root
+/// of a disk, which gets a folder of its own.
+///
+/// # Errors
+/// [`Error::Destination`] if `to` is refused, has no room, or what was written does not read back; [`Error::Io`] if it
+/// fails; [`Error::ImageIo`] if the image file fails; [`Error::ImageChanged`] if it was changed meanwhile. After each
+/// of them the bag is visibly unfinished, and the same call continues it once the cause is gone (a changed image
+/// excepted).
+pub fn extract(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summary> {
+    run(job, to, &Disk, progress)
+}
+
+fn run(job: &Job<'_>, to: &Path, output: &dyn Output, progress: &dyn Progress) -> Result<Summary> {
+    let plan = Plan::make(job)?;
+    let destination = destination::choose(to, &job.image_name, job.ticket.as_deref(), job.image.parts())?;
+    let header = Header::new(job, &plan);
+    let mut earlier = match destination.begun {
+        true => Earlier::read(output, &destination.folder, &header, plan.entries.len())?,
+        false => Earlier::none(&header, plan.entries.len()),
+    };
+    let located = copy::locate(job, &plan, progress)?;
+    check_space(job, &plan, &located, &earlier, output, &destination.folder)?;
+    let place = |index: usize, reading: &Reading| {
+        let entry = &plan.entries[index];
+        let facts = &job.volumes[entry.volume].catalog.object(entry.object).facts;
+        Tree::of(&merged(facts, Some(reading), true), reading.size)
+    };
+    let session = Session::open(output, &destination, &header, &mut earlier, place, &plan)?;
+    let outcome = copy_all(job, &plan, &session, &located, &mut earlier, progress);
+    if let Err(error) = outcome {
+        // The error that matters is the one at hand.
+        let _ = session.log(&format!("stopped: {error}"));
+        return Err(error);
+    }
+    let results = Results { job, plan: &plan, located: &located, done: &earlier.done };
+    let summary = results.summary(destination.folder.clone(), destination.begun);
+    bag::finish(&results, session, &summary, &earlier.started)?;
+    Ok(summary)
+}
+
+fn check_space(
+    job: &Job<'_>,
+    plan: &Plan,
+    located: &Located,
+    earlier: &Earlier,
+    output: &dyn Output,
+    folder: &Path,
+) -> Result<()> {
+    let open = located.tasks.iter().filter(|index| earlier.done[**index].is_none()).map(|index| {
+        let entry = &plan.entries[*index];
+        (job.volumes[entry.volume].catalog.object(entry.object).size, entry.path.clone())
+    });
+    destination::check_space(output, folder, open)
+}
+
+fn copy_all(
+    job: &Job<'_>,
+    plan: &Plan,
+    session: &Session<'_>,
+    located: &Located,
+    earlier: &mut Earlier,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let folder_path = |path: &str| match path {
+        "" => session.path(Tree::Recovered.folder()),
+        path => session.path(&format!("{}/{path}", Tree::Recovered.folder())),
+    };
+    let folders = || plan.entries.iter().filter(|entry| entry.kind == ObjectKind::Folder);
+    // A bag has a payload, if only an empty one.
+    for path in std::iter::once("").chain(folders().map(|entry| &*entry.path)) {
+        let path = folder_path(path);
+        let made = session.output.create_folder(&path);
+        made.map_err(|source| Error::Io { action: "make the folder", path, source })?;
+    }
+    let journal = Journal::open(session.output, &session.folder, earlier)?;
+    copy::run(job, plan, session, journal, located, &mut earlier.done, progress)?;
+    job.image.check_unchanged()?;
+    for (index, reading) in earlier.done.iter().enumerate() {
+        let entry = &plan.entries[index];
+        let Some(reading) = reading else { continue };
+        let facts = &job.volumes[entry.volume].catalog.object(entry.object).facts;
+        let Some(tree) = Tree::of(&merged(facts, Some(reading), true), reading.size) else { continue };
+        let path = session.path(&format!("{}/{}", tree.folder(), entry.path));
+        // A virus scanner may also come later.
+        if std::fs::symlink_metadata(&path).is_err() {
+            return Err(copy::vanished(&path));
+        }
+    }
+    // Their times change while they are filled.
+    for entry in folders() {
+        let object = job.volumes[entry.volume].catalog.object(entry.object);
+        let system_time =
+            |time: Option<crate::catalog::Timestamp>| time.and_then(crate::catalog::Timestamp::system_time);
+        let (created, modified) = (system_time(object.created()), system_time(object.modified()));
+        session.output.set_folder_times(&folder_path(&entry.path), created, modified);
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,189 @@
+//! The tables in `records/`, and the manifest for programs.
+
+use std::io::{self, Write};
+
+use serde_json::{Map, Value, json};
+
+use super::csv::{harmless, row};
+use super::hex;
+use super::plan::{Link, link_path};
+use super::results::{Results, Row};
+use crate::catalog::{Object, ObjectKind, Timestamp, Zone};
+
+/// A time for a table, empty where there is none.
+fn time(time: Option<Timestamp>) -> String {
+    time.and_then(Timestamp::rfc3339).unwrap_or_default()
+}
+
+/// The zone of an object's times; empty where it has none.
+fn zone(object: &Object) -> &'static str {
+    match object.modified().or(object.created()).map(|time| time.zone) {
+        Some(Zone::Utc) => "UTC",
+        Some(Zone::Unknown) => "unknown",
+        None => "",
+    }
+}
+
+/// One row a written path.
+pub(crate) fn manifest_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Result<()> {
+    row(
+        out,
+        &[
+            "path",
+            "source_path",
+            "volume",
+            "address",
+            "kind",
+            "state",
+            "reasons",
+            "size",
+            "gap_bytes",
+            "sha256",
+            "created",
+            "modified",
+            "zone",
+        ],
+    )?;
+    for written in results.written() {
+        let path = written.path().unwrap_or_default();
+        let size = match written.reading {
+            Some(reading) => reading.size.to_string(),
+            None => String::new(),
+        };
+        let gap_bytes = written.reading.map(|_| written.facts.gap_bytes.to_string()).unwrap_or_default();
+        let sha256 = written.reading.map(|reading| hex::of(&reading.sha256)).unwrap_or_default();
+        row(
+            out,
+            &[
+                &path,
+                &written.source_path(),
+                &written.volume.number.to_string(),
+                &written.volume.catalog.address(written.entry.object).unwrap_or_default(),
+                written.entry.kind.word(),
+                written.state_word(),
+                &written.reasons().join(" "),
+                &size,
+                &gap_bytes,
+                &sha256,
+                &time(written.object.created()),
+                &time(written.object.modified()),
+                zone(written.object),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
+/// One row a gap, a file that was not copied, or a volume with records that have no name.
+pub(crate) fn lost_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Result<()> {
+    row(out, &["source_path", "volume", "address", "state", "size", "gap_start", "gap_length", "why"])?;
+    for lost in results.rows().filter(|lost| lost.entry.kind != ObjectKind::Folder) {
+        let gaps = if lost.tree.is_some() { lost.gaps() } else { Vec::new() };
+        if lost.tree.is_some() && gaps.is_empty() {
+            continue;
+        }
+        let source_path = lost.source_path();
+        let volume = lost.volume.number.to_string();
+        let address = lost.volume.catalog.address(lost.entry.object).unwrap_or_default();
+        let size = lost.size().to_string();
+        let mut write = |start: &str, length: &str, why: &str| {
+            row(out, &[&source_path, &volume, &address, lost.state_word(), &size, start, length, why])
+        };
+        if lost.tree.is_none() {
+            write("", "", &lost.why())?;
+        }
+        for gap in gaps {
+            let length = gap.range.end.saturating_sub(gap.range.start);
+            write(&gap.range.start.to_string(), &length.to_string(), gap.why.word())?;
+        }
+    }
+    for volume in &results.job.volumes {
+        let count = volume.catalog.lost_records;
+        if count > 0 {
+            let why = format!("{count} records could not be read: what they described is missing and has no name");
+            row(out, &["", &volume.number.to_string(), "", "unlocated", "", "", "", &why])?;
+        }
+    }
+    Ok(())
+}
+
+/// One row a link.
+pub(crate) fn links_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Result<()> {
+    row(out, &["source_path", "volume", "address", "target", "created", "modified", "zone"])?;
+    let volumes = &results.job.volumes;
+    let mut links: Vec<(u32, String, &Link, &String)> = results
+        .plan
+        .links
+        .iter()
+        .zip(&results.located.targets)
+        .map(|(link, target)| (volumes[link.volume].number, link_path(&volumes[link.volume], link), link, target))
+        .collect();
+    links.sort_by(|one, two| (one.0, &one.1, one.2.name).cmp(&(two.0, &two.1, two.2.name)));
+    for (number, source_path, link, target) in links {
+        let volume = &volumes[link.volume];
+        let object = volume.catalog.object(link.object);
+        row(
+            out,
+            &[
+                &source_path,
+                &number.to_string(),
+                &volume.catalog.address(link.object).unwrap_or_default(),
+                &harmless(target),
+                &time(object.created()),
+                &time(object.modified()),
+                zone(object),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
+/// The manifest for programs: all that was asked for, copied or not, with the four facts. Written piece by piece: a
+/// volume has millions of files.
+pub(crate) fn manifest_json(results: &Results<'_>, out: &mut dyn Write) -> io::Result<()> {
+    out.write_all(b"{\"handback_json\":1,\"command\":\"extract\",\"files\":[")?;
+    for (index, row) in results.rows().enumerate() {
+        out.write_all(if index == 0 { b"\n" } else { b",\n" })?;
+        serde_json::to_writer(&mut *out, &value(&row))?;
+    }
+    out.write_all(b"\n]}\n")
+}
+
+fn value(row: &Row<'_>) -> Value {
+    let mut value = Map::new();
+    let mut put = |key: &str, item: Value| value.insert(key.to_string(), item);
+    put("path", json!(row.path()));
+    put("source_path", json!(row.source_path()));
+    if let Some(raw) = row.entry.name.and_then(|name| row.volume.catalog.name(name).raw_hex()) {
+        put("name_raw", json!(raw));
+    }
+    put("volume", json!(row.volume.number));
+    put("address", json!(row.volume.catalog.address(row.entry.object).unwrap_or_default()));
+    put("kind", json!(row.entry.kind.word()));
+    put("state", json!(row.state_word()));
+    put("created", json!(row.object.created().and_then(Timestamp::rfc3339)));
+    put("modified", json!(row.object.modified().and_then(Timestamp::rfc3339)));
+    put("zone", json!(zone(row.object)));
+    if row.entry.kind == ObjectKind::Folder {
+        put("incomplete", json!(row.reasons()));
+        return Value::Object(value);
+    }
+    put("size", json!(row.size()));
+    put("sha256", json!(row.reading.map(|reading| hex::of(&reading.sha256))));
+    let gap = |gap: crate::catalog::Gap| {
+        let length = gap.range.end.saturating_sub(gap.range.start);
+        json!({"start": gap.range.start, "length": length, "why": gap.why.word()})
+    };
+    put("gaps", row.gaps().into_iter().map(gap).collect());
+    put("gap_bytes", json!(row.facts.gap_bytes));
+    put("never_here_bytes", json!(row.facts.never_here_bytes));
+    put("distrust", row.facts.distrust.iter().map(|reason| json!(reason.word())).collect());
+    put("encrypted", json!(row.facts.encrypted));
+    put("unknown", json!(row.facts.unknown));
+    put("decoded", json!(row.facts.decoded));
+    if let Some(unlocated) = row.facts.unlocated {
+        put("unlocated", json!(unlocated.word()));
+        put("why", json!(row.unplaced));
+    }
+    Value::Object(value)
+}

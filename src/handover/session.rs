@@ -1,0 +1,259 @@
+//! The bag's folder from its first mark to its last: begun, continued, locked, closed.
+
+use std::any::Any;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+
+use unicode_normalization::UnicodeNormalization;
+
+use super::bag;
+use super::destination::{BAGIT, Destination, NOT_FINISHED, PROGRESS, RECORDS, UNFINISHED};
+use super::journal::{Earlier, Header, first_line, now};
+use super::output::{LOCKED, Output, below};
+use super::place::{Reading, Tree};
+use super::plan::Plan;
+use crate::catalog::ObjectKind;
+use crate::error::{Error, Result};
+
+/// What people find in the folder until it is done.
+const NOT_FINISHED_TEXT: &str = "\
+This handover is NOT FINISHED. Do not give it to anyone and do not rely on it.\r
+\r
+The program that makes it was stopped, or is still at work. Run the same command again:\r
+it goes on where it was stopped. Leave the folders \"records\" and \"unfinished\" alone until then.\r
+";
+
+/// An open bag, ours alone while this lives.
+pub(crate) struct Session<'o> {
+    pub(crate) output: &'o dyn Output,
+    pub(crate) folder: PathBuf,
+    lock: Option<Box<dyn Any + Send + Sync>>,
+}
+
+fn failed(action: &'static str, path: &Path) -> impl FnOnce(std::io::Error) -> Error {
+    let path = path.to_path_buf();
+    move |source| Error::Io { action, path, source }
+}
+
+impl<'o> Session<'o> {
+    /// Begins a bag, or takes an unfinished one up again. What `earlier` says of files that are gone is struck out.
+    pub(crate) fn open(
+        output: &'o dyn Output,
+        destination: &Destination,
+        header: &Header,
+        earlier: &mut Earlier,
+        place: impl Fn(usize, &Reading) -> Option<Tree>,
+        plan: &Plan,
+    ) -> Result<Self> {
+        let folder = &destination.folder;
+        let unfinished = folder.join(UNFINISHED);
+        output.create_folder(folder).map_err(failed("make the folder", folder))?;
+        let folder = std::fs::canonicalize(folder).map_err(failed("look at", folder))?;
+        output.create_folder(&unfinished).map_err(failed("make the folder", &unfinished))?;
+        let lock = unfinished.join("lock");
+        let lock = output.lock(&lock).map_err(|source| match source.kind() {
+            LOCKED => Error::Destination {
+                path: destination.folder.clone(),
+                why: "another handback is writing there; wait until it is done".to_string(),
+            },
+            _ => failed("write", &lock)(source),
+        })?;
+        let session = Self { output, folder, lock: Some(lock) };
+        // Another run may have done something between the first look and the lock.
+        let is_begun = session.path(PROGRESS).is_file();
+        if is_begun != destination.begun || (!is_begun && session.path(BAGIT).is_file()) {
+            return Err(Error::Destination {
+                path: destination.folder.clone(),
+                why: "another handback has just written there; look at what it did before you start again".to_string(),
+            });
+        }
+        if destination.begun {
+            *earlier = Earlier::read(output, &session.folder, header, plan.entries.len())?;
+            let again = session.sort_out(earlier, place, plan)?;
+            session.mark()?;
+            session.unfinish()?;
+            session.remove_all(&again)?;
+            session.log(&format!(
+                "continued: {} of {} entries were safe",
+                earlier.done.iter().flatten().count(),
+                earlier.done.len()
+            ))?;
+        } else {
+            session.begin(header)?;
+            *earlier = Earlier::read(output, &session.folder, header, plan.entries.len())?;
+        }
+        Ok(session)
+    }
+
+    /// A path of the bag.
+    pub(crate) fn path(&self, relative: &str) -> PathBuf {
+        below(&self.folder, relative)
+    }
+
+    /// Where a file is written before it has its name.
+    pub(crate) fn temporary(&self, name: &str) -> PathBuf {
+        self.folder.join(UNFINISHED).join(name)
+    }
+
+    fn mark(&self) -> Result<()> {
+        let mark = self.path(NOT_FINISHED);
+        if mark.exists() {
+            return Ok(());
+        }
+        let write = || self.output.create(&mark)?.write_all(NOT_FINISHED_TEXT.as_bytes());
+        write().map_err(failed("write", &mark))
+    }
+
+    fn begin(&self, header: &Header) -> Result<()> {
+        self.mark()?;
+        let records = self.path(RECORDS);
+        self.output.create_folder(&records).map_err(failed("make the folder", &records))?;
+        self.clear_temporary()?;
+        self.write_file("progress", PROGRESS, &first_line(header).map_err(failed("write", &records))?)?;
+        self.log("begun")
+    }
+
+    /// Writes a file of the bag under a temporary name, safely, and gives it its own.
+    pub(crate) fn write_file(&self, temporary: &str, relative: &str, bytes: &[u8]) -> Result<()> {
+        let (temporary, path) = (self.temporary(temporary), self.path(relative));
+        let write = || {
+            let mut file = self.output.create(&temporary)?;
+            file.write_all(bytes)?;
+            file.sync()?;
+            drop(file);
+            self.output.publish(&temporary, &path)
+        };
+        write().map_err(failed("write", &path))
+    }
+
+    /// Adds a line to the log, which alone with Bagging-Date and the job's times tells when something happened.
+    pub(crate) fn log(&self, what: &str) -> Result<()> {
+        let path = self.path("records/log.txt");
+        let length = std::fs::metadata(&path).map_or(0, |metadata| metadata.len());
+        let line = format!("{} {what}\n", now());
+        let write = || self.output.append(&path, length)?.write_all(line.as_bytes());
+        write().map_err(failed("write", &path))
+    }
+
+    /// Takes away what an earlier run wrote when it thought it was done.
+    fn unfinish(&self) -> Result<()> {
+        for name in std::iter::once(BAGIT).chain(bag::CLOSING_FILES) {
+            let path = self.path(name);
+            if path.exists() {
+                self.remove_all(&[path])?;
+            }
+        }
+        self.clear_temporary()
+    }
+
+    fn remove_all(&self, paths: &[PathBuf]) -> Result<()> {
+        paths.iter().try_for_each(|path| self.output.remove(path).map_err(failed("remove", path)))
+    }
+
+    fn clear_temporary(&self) -> Result<()> {
+        let folder = self.path(UNFINISHED);
+        let entries = std::fs::read_dir(&folder).map_err(failed("list", &folder))?;
+        for entry in entries {
+            let entry = entry.map_err(failed("list", &folder))?;
+            if entry.file_name() != "lock" {
+                self.output.remove(&entry.path()).map_err(failed("remove", &entry.path()))?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Compares the payload with the record of progress: gives the files without a line, which are to be removed and
+    /// done again. What is not ours stops everything before anything is touched.
+    fn sort_out(
+        &self,
+        earlier: &mut Earlier,
+        place: impl Fn(usize, &Reading) -> Option<Tree>,
+        plan: &Plan,
+    ) -> Result<Vec<PathBuf>> {
+        let mut again = Vec::new();
+        // Some disks of macOS give names back in another Unicode form; no two planned paths differ only in that.
+        let composed = |path: &str| path.nfc().collect::<String>();
+        let planned: HashMap<String, usize> =
+            plan.entries.iter().enumerate().map(|(index, entry)| (composed(&entry.path), index)).collect();
+        let mut found = vec![false; plan.entries.len()];
+        for tree in Tree::ALL {
+            for (path, relative, length) in self.files_below(tree.folder())? {
+                let foreign = |why: &str| Error::Destination {
+                    path: path.clone(),
+                    why: format!("{why}; move it away and run the same command again"),
+                };
+                let index = planned
+                    .get(&composed(&relative))
+                    .copied()
+                    .filter(|index| plan.entries[*index].kind != ObjectKind::Folder)
+                    .ok_or_else(|| foreign("it is not a part of this unfinished handover"))?;
+                match &earlier.done[index] {
+                    Some(reading) if place(index, reading) == Some(tree) => {
+                        if reading.size != length {
+                            return Err(foreign("it was changed since it was written"));
+                        }
+                        found[index] = true;
+                    }
+                    Some(_) => return Err(foreign("it is not a part of this unfinished handover")),
+                    // Written after the last flushed checkpoint.
+                    None => again.push(path),
+                }
+            }
+        }
+        for (index, slot) in earlier.done.iter_mut().enumerate() {
+            let is_copied = slot.as_ref().is_some_and(|reading| place(index, reading).is_some());
+            if is_copied && !found[index] {
+                *slot = None;
+            }
+        }
+        Ok(again)
+    }
+
+    /// The files below a folder of the bag: path, path below the folder with `/`, length.
+    fn files_below(&self, relative: &str) -> Result<Vec<(PathBuf, String, u64)>> {
+        let mut files = Vec::new();
+        let mut folders = vec![(self.path(relative), String::new())];
+        while let Some((folder, prefix)) = folders.pop() {
+            let entries = match std::fs::read_dir(&folder) {
+                Ok(entries) => entries,
+                Err(error) if error.kind() == std::io::ErrorKind::NotFound => continue,
+                Err(error) => return Err(failed("list", &folder)(error)),
+            };
+            for entry in entries {
+                let entry = entry.map_err(failed("list", &folder))?;
+                let metadata = entry.metadata().map_err(failed("look at", &entry.path()))?;
+                let name = format!("{prefix}{}", entry.file_name().to_string_lossy());
+                if metadata.is_dir() {
+                    folders.push((entry.path(), format!("{name}/")));
+                } else {
+                    files.push((entry.path(), name, metadata.len()));
+                }
+            }
+        }
+        Ok(files)
+    }
+
+    /// Closes the bag: from here on it is finished. `bagit` is what makes it one.
+    pub(crate) fn close(mut self, bagit: &[u8]) -> Result<()> {
+        let (temporary, path, mark) = (self.temporary(BAGIT), self.path(BAGIT), self.path(NOT_FINISHED));
+        let write = || {
+            let mut file = self.output.create(&temporary)?;
+            file.write_all(bagit)?;
+            file.sync()?;
+            drop(file);
+            self.output.flush(&self.folder, &[])?;
+            self.output.remove(&mark)?;
+            self.output.publish(&temporary, &path)
+        };
+        write().map_err(failed("write", &path))?;
+        self.lock = None;
+        let (lock, unfinished, progress) = (self.temporary("lock"), self.path(UNFINISHED), self.path(PROGRESS));
+        // The record of progress goes last: as long as it is there, a run that was stopped here can be taken up.
+        let tidy = || {
+            self.output.remove(&lock)?;
+            self.output.remove_folder(&unfinished)?;
+            self.output.remove(&progress)
+        };
+        tidy().map_err(failed("remove", &unfinished))
+    }
+}

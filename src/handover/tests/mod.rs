@@ -1,0 +1,78 @@
+//! Handovers of [`choir`]s onto sound disks and onto [`disk`]s that fail.
+
+mod bags;
+mod choir;
+pub(super) mod disk;
+mod faults;
+mod plans;
+mod verifying;
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use super::{Job, Summary, run};
+use crate::error::Result;
+use crate::progress::Silent;
+
+/// Extracts onto a sound disk.
+fn extract(job: &Job<'_>, to: &Path) -> Result<Summary> {
+    super::extract(job, to, &Silent)
+}
+
+/// Extracts onto a disk that fails as planned.
+fn extract_onto(job: &Job<'_>, to: &Path, disk: &disk::FaultyDisk) -> Result<Summary> {
+    run(job, to, disk, &Silent)
+}
+
+/// Every file of a folder by its path in it, folders with a `/` at the end and no content.
+fn contents(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+    let mut found = BTreeMap::new();
+    let mut folders = vec![(folder.to_path_buf(), String::new())];
+    while let Some((folder, prefix)) = folders.pop() {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let entry = entry.unwrap();
+            let path = format!("{prefix}{}", entry.file_name().to_str().unwrap());
+            if entry.file_type().unwrap().is_dir() {
+                found.insert(format!("{path}/"), Vec::new());
+                folders.push((entry.path(), format!("{path}/")));
+            } else {
+                found.insert(path, std::fs::read(entry.path()).unwrap());
+            }
+        }
+    }
+    found
+}
+
+/// A bag's content without what may differ between two runs: the log, the date, the times, and the lines of the tag
+/// manifest for them.
+fn timeless(folder: &Path) -> BTreeMap<String, String> {
+    let mut found = contents(folder);
+    found.remove("records/log.txt").expect("a log");
+    let may_differ = ["records/log.txt", "records/job.json", "bag-info.txt"];
+    let keep = |bytes: &[u8], lose: &dyn Fn(&str) -> bool| {
+        let text = String::from_utf8(bytes.to_vec()).unwrap();
+        text.lines().filter(|line| !lose(line)).collect::<Vec<_>>().join("\n")
+    };
+    found
+        .into_iter()
+        .map(|(path, bytes)| {
+            let text = match path.as_str() {
+                "bag-info.txt" => keep(&bytes, &|line| line.starts_with("Bagging-Date: ")),
+                "tagmanifest-sha256.txt" => keep(&bytes, &|line| may_differ.iter().any(|path| line.ends_with(path))),
+                "records/job.json" => {
+                    let mut job: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
+                    job.as_object_mut().unwrap().remove("times").expect("times");
+                    job.to_string()
+                }
+                _ => bytes.iter().map(|byte| char::from(*byte)).collect(),
+            };
+            (path, text)
+        })
+        .collect()
+}
+
+/// The rows of a table, as written.
+fn rows(folder: &Path, name: &str) -> Vec<String> {
+    let text = std::fs::read_to_string(folder.join("records").join(name)).unwrap();
+    text.split_terminator("\r\n").map(str::to_string).collect()
+}
