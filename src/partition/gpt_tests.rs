@@ -1,8 +1,12 @@
 //! GPT drives in every form and with every damage.
 
+use std::sync::Arc;
+
 use super::example_disk::{EFI_SYSTEM, TestDisk, WINDOWS_DATA};
 use super::tests::{Row, kinds, rows, table};
 use super::*;
+use crate::image::MemoryImage;
+use crate::sector_map::{Basis, ByteState, SectorMap, Segment};
 use crate::source::Damage;
 
 pub(super) fn gpt_disk(sector: usize, entry_size: usize) -> TestDisk {
@@ -131,6 +135,23 @@ fn what_stands_before_a_gpt() {
 }
 
 #[test]
+fn a_header_counts_only_in_its_own_place() {
+    let mut disk = gpt_disk(512, 128);
+    disk.bytes[511 * 512 + 24..511 * 512 + 32].copy_from_slice(&500_u64.to_le_bytes());
+    disk.seal_header(511);
+    assert_eq!(kinds(&table(&disk)), [FindingKind::GptHeaderBad]);
+}
+
+#[test]
+fn a_boot_sector_before_a_sound_primary_copy_hides_nothing() {
+    let mut disk = gpt_disk(512, 128);
+    disk.bytes[..512].fill(0);
+    disk.ntfs_at(0);
+    let table = table(&disk);
+    assert_eq!((rows(&table), kinds(&table)), (gpt_rows(512), vec![FindingKind::ProtectiveMissing]));
+}
+
+#[test]
 fn entries_of_a_gpt_that_can_not_be() {
     let mut disk = TestDisk::new(512, 512);
     let entries = [
@@ -155,4 +176,18 @@ fn entries_come_from_whichever_copy_was_read() {
     let holes = [Damage::unread(2 * 512..3 * 512), Damage::unread(479 * 512..480 * 512)];
     let lost = read(&disk.source().with_damage(&holes), None).unwrap();
     assert_eq!((rows(&lost), lost.complete), (gpt_rows(512)[2..].to_vec(), false));
+}
+
+/// A drive gives a sector or nothing: a hole of 512 bytes takes the whole sector of a drive with larger ones.
+#[test]
+fn holes_grow_to_the_sector_size_that_was_found() {
+    let disk = gpt_disk(4096, 128);
+    let length = disk.bytes.len() as u64;
+    let hole = |range| Segment { range, state: ByteState::Unread };
+    // The last 512 bytes of the sector with the first entries, and the backup.
+    let holes = [hole(3 * 4096 - 512..3 * 4096), hole(507 * 4096..length)];
+    let map = SectorMap::from_ranges(length, Basis::Full, ByteState::Read, &holes).unwrap();
+    let source = Source::new(Arc::new(MemoryImage::new(disk.bytes)), &map, 512);
+    let table = read(&source, None).unwrap();
+    assert_eq!((table.partitions.len(), table.complete, table.sector_size), (0, false, 4096));
 }

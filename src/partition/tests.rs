@@ -110,6 +110,29 @@ fn a_broken_chain_costs_what_comes_after_the_break() {
 }
 
 #[test]
+fn odd_links_are_said_and_followed() {
+    let mut disk = chain();
+    disk.entry(960, 0, 0, 0x07, 32, 2000);
+    let long = table(&disk);
+    assert_eq!((long.partitions.len(), long.complete), (5, true));
+    assert_eq!(long.findings.count(FindingKind::PartitionEntryBad), 1);
+    let mut disk = chain();
+    disk.entry(800, 2, 0, 0x83, 100, 10).entry(800, 3, 0, 0x05, 0, 10);
+    let crowded = table(&disk);
+    assert_eq!((rows(&crowded), crowded.complete), (chain_rows(), true));
+    assert_eq!(crowded.findings.count(FindingKind::PartitionEntryBad), 2);
+    let mut disk = TestDisk::new(1000, 512);
+    disk.entry(0, 0, 0, 0x05, 100, 100).entry(0, 1, 0, 0x0f, 300, 100);
+    disk.entry(100, 0, 0, 0x83, 10, 10).entry(300, 0, 0, 0x83, 10, 10);
+    let two = table(&disk);
+    assert_eq!(
+        two.partitions.iter().map(|one| (one.number, one.start / 512)).collect::<Vec<_>>(),
+        [(1, 100), (2, 300), (5, 110), (6, 310)]
+    );
+    assert_eq!(kinds(&two), [FindingKind::PartitionEntryBad]);
+}
+
+#[test]
 fn a_chain_ends_at_its_bound() {
     let links: u32 = 300;
     let mut disk = TestDisk::new(1024, 512);
@@ -196,6 +219,9 @@ fn an_mbr_of_a_drive_with_large_sectors() {
     assert_eq!((found.sector_size, found.sector_size_from), (4096, SectorSizeFrom::Found));
     let starts: Vec<u64> = found.partitions.iter().map(|one| one.start / 4096).collect();
     assert_eq!(starts, [100, 160, 170]);
+    // The link alone shows it too.
+    disk.bytes[100 * 4096..101 * 4096].fill(0);
+    assert_eq!(table(&disk).sector_size_from, SectorSizeFrom::Found);
     let set = read(&disk.source(), Some(512)).unwrap();
     assert_eq!((set.sector_size, set.sector_size_from, set.partitions[0].start), (512, SectorSizeFrom::Set, 51_200));
     for wrong in [0, 1, 500, 8192, u64::MAX] {
