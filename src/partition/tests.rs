@@ -1,5 +1,5 @@
-use super::gpt_tests::{gpt_disk, gpt_rows};
 use super::example_disk::{TestDisk, source_of};
+use super::gpt_tests::{gpt_disk, gpt_rows};
 use super::*;
 use crate::source::Damage;
 
