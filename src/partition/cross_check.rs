@@ -40,7 +40,8 @@ mod readers {
 mod readers {
     use std::time::Duration;
 
-    use super::super::{Purpose, TypeCode};
+    use super::super::gpt_header::{Header, SMALLEST_ENTRY, SMALLEST_HEADER};
+    use super::super::{Purpose, TypeCode, read_real};
     use super::{CrossCheck, Scheme, Source, Table};
     use crate::source::fence::{self, Budget, Failure};
 
@@ -115,14 +116,19 @@ mod readers {
 
     /// What `gpt` 4 does not take, though it is legal.
     fn gpt_limit(source: &Source, table: &Table) -> Option<String> {
-        match table.gpt_form(source) {
-            Ok(Some((128, false))) => match gpt::disk::LogicalBlockSize::try_from(table.sector_size) {
-                Ok(_) => None,
-                Err(_) => Some("`gpt` reads sectors of 512 and 4096 bytes".to_string()),
-            },
-            Ok(Some((128, true))) => Some("`gpt` checks headers of 92 bytes".to_string()),
-            Ok(Some((size, _))) => Some(format!("`gpt` reads entries of 128 bytes, these have {size}")),
-            Ok(None) | Err(_) => Some("the header could not be read again".to_string()),
+        if gpt::disk::LogicalBlockSize::try_from(table.sector_size).is_err() {
+            return Some("`gpt` reads sectors of 512 and 4096 bytes".to_string());
+        }
+        let sector = read_real(source, table.sector_size, 512).ok().flatten();
+        match sector.and_then(|sector| Header::from_bytes(&sector)) {
+            Some(header) if header.entry_size != SMALLEST_ENTRY => {
+                Some(format!("`gpt` reads entries of {SMALLEST_ENTRY} bytes, these have {}", header.entry_size))
+            }
+            Some(header) if header.size != SMALLEST_HEADER => {
+                Some(format!("`gpt` checks headers of {SMALLEST_HEADER} bytes, this one has {}", header.size))
+            }
+            Some(_) => None,
+            None => Some("the header could not be read again".to_string()),
         }
     }
 

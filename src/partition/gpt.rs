@@ -330,11 +330,3 @@ fn add_entries(table: &mut Table, best: &Copy) {
         });
     }
 }
-
-impl Table {
-    /// The size of a GPT entry, and whether the header is longer than its defined fields.
-    pub(super) fn gpt_form(&self, source: &Source) -> Result<Option<(u32, bool)>> {
-        let place = Place::read(source, PRIMARY_SECTOR, self.sector_size)?;
-        Ok(place.copy().map(|copy| (copy.header.entry_size, copy.header.is_longer())))
-    }
-}

@@ -6,9 +6,9 @@ use super::Guid;
 use crate::bytes::{array, le_u32, le_u64, slice, to_usize};
 
 /// Bytes of the defined fields.
-const SMALLEST_HEADER: u32 = 92;
+pub(super) const SMALLEST_HEADER: u32 = 92;
 /// Bytes of the defined fields of an entry.
-const SMALLEST_ENTRY: u32 = 128;
+pub(super) const SMALLEST_ENTRY: u32 = 128;
 /// Entries larger than this exist nowhere.
 const LARGEST_ENTRY: u32 = 4096;
 /// The usual array has 16 KiB; a drive with 8,192 entries of 128 bytes would have 1 MiB.
@@ -29,7 +29,7 @@ pub(super) fn glance(bytes: &[u8]) -> Option<Glance> {
 /// A header with its signature in place.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Header {
-    size: u32,
+    pub(super) size: u32,
     pub(super) own_sector: u64,
     pub(super) other_sector: u64,
     pub(super) first_usable: u64,
@@ -80,14 +80,10 @@ impl Header {
         (length <= LARGEST_ARRAY).then(|| to_usize(length)).flatten()
     }
 
-    /// Whether the header is longer than its defined fields.
-    pub(super) fn is_longer(&self) -> bool {
-        self.size > SMALLEST_HEADER
-    }
-
     /// Which fields, that two copies share, differ.
     pub(super) fn differences(&self, other: &Self) -> Vec<&'static str> {
         let pairs = [
+            (self.size != other.size, "size of the header"),
             (self.first_usable != other.first_usable, "first usable sector"),
             (self.last_usable != other.last_usable, "last usable sector"),
             (self.disk_guid != other.disk_guid, "disk GUID"),
@@ -172,7 +168,8 @@ mod tests {
         let mut sector = SGDISK.to_vec();
         sector.resize(512, 0);
         let header = Header::from_bytes(&sector).unwrap();
-        assert!(header.checksum_holds && header.is_plausible() && !header.is_longer());
+        assert!(header.checksum_holds && header.is_plausible());
+        assert_eq!(header.size, SMALLEST_HEADER);
         assert_eq!((header.own_sector, header.other_sector, header.array_sector), (1, 131_071, 2));
         assert_eq!((header.first_usable, header.last_usable), (34, 131_038));
         assert_eq!((header.entry_count, header.entry_size, header.array_checksum), (128, 128, 0x3dd9_015b));

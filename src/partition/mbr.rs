@@ -4,7 +4,7 @@
 
 use std::collections::BTreeSet;
 
-use super::boot_sector::{self, BootSector};
+use super::boot_sector;
 use super::types::Purpose;
 use super::{DiskId, Partition, Scheme, Table, TypeCode, read_real};
 use crate::bytes::{array, le_u32, slice, u8_at};
@@ -105,14 +105,15 @@ impl Record {
     /// Notes what is unusual about the record before a GPT.
     pub(super) fn check_protective(&self, table: &mut Table, image_length: u64) {
         let Some(entry) = self.protective() else { return };
+        if self.entries.iter().any(|other| other.has_place() && other.purpose() != Purpose::Protective) {
+            // Here the protective entry covers only what the others leave.
+            return table.note(FindingKind::HybridTable, entry.offset, "the GPT counts");
+        }
         let last = image_length.checked_div(table.sector_size).unwrap_or(0).saturating_sub(1);
         // A drive too long for the field has all bits set; some tools always do that.
         if entry.count != last.min(u64::from(u32::MAX)) && entry.count != u64::from(u32::MAX) {
             let said = entry.count.saturating_add(1);
             table.note(FindingKind::ProtectiveLength, entry.offset, format!("it was made for {said} sectors"));
-        }
-        if self.entries.iter().any(|other| other.has_place() && other.purpose() != Purpose::Protective) {
-            table.note(FindingKind::HybridTable, entry.offset, "the GPT counts");
         }
     }
 
@@ -281,7 +282,7 @@ impl Sector {
     ///
     /// A boot sector ends with the same two bytes as an MBR, and its code fills the place of the entries. It is a
     /// boot sector if it has a filesystem's fields, unless its entries are all well-formed and one of them points at a
-    /// volume (some tools write both into one sector). Entries with odd flags are a table only in the same case.
+    /// volume (some tools write both into one sector, others leave the old one's fields). Entries with odd flags are a table only in the same case.
     pub(super) fn read(source: &Source) -> Result<Self> {
         // A whole filesystem may be shorter than a drive's largest sector, a table never shorter than one record.
         let Some(bytes) = read_real(source, 0, RECORD)? else {
@@ -295,8 +296,7 @@ impl Sector {
         let believed = match filesystem {
             None if flags_valid => true,
             None => record.points_at_a_volume(source)?,
-            Some(BootSector::Fat(_)) => flags_valid && record.points_at_a_volume(source)?,
-            Some(_) => false,
+            Some(_) => flags_valid && record.points_at_a_volume(source)?,
         };
         Ok(match (believed, filesystem) {
             (true, _) => Self::Table(record),

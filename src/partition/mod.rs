@@ -343,4 +343,6 @@ fn read_real(source: &Source, offset: u64, length: usize) -> Result<Option<Vec<u
 }
 
 #[cfg(test)]
+mod gpt_tests;
+#[cfg(test)]
 mod tests;

@@ -1,19 +1,20 @@
-use super::example_disk::{EFI_SYSTEM, TestDisk, WINDOWS_DATA, source_of};
+use super::example_disk::{TestDisk, source_of};
+use super::gpt_tests::{gpt_disk, gpt_rows};
 use super::*;
 use crate::source::Damage;
 
 /// What a partition is, without where it was read.
-type Row = (u32, u64, u64, TypeCode);
+pub(super) type Row = (u32, u64, u64, TypeCode);
 
-fn rows(table: &Table) -> Vec<Row> {
+pub(super) fn rows(table: &Table) -> Vec<Row> {
     table.partitions.iter().map(|one| (one.number, one.start, one.length, one.code)).collect()
 }
 
-fn table(disk: &TestDisk) -> Table {
+pub(super) fn table(disk: &TestDisk) -> Table {
     read(&disk.source(), None).unwrap()
 }
 
-fn kinds(table: &Table) -> Vec<FindingKind> {
+pub(super) fn kinds(table: &Table) -> Vec<FindingKind> {
     table.findings.kinds().map(|(kind, _)| kind).collect()
 }
 
@@ -37,22 +38,6 @@ fn chain_rows() -> Vec<Row> {
         row(6, 832, 128, 0x07),
         row(7, 992, 64, 0x07),
     ]
-}
-
-fn gpt_disk(sector: usize, entry_size: usize) -> TestDisk {
-    let mut disk = TestDisk::new(512, sector);
-    let entries = [
-        (0, EFI_SYSTEM, 100, 149, "start"),
-        (1, WINDOWS_DATA, 150, 299, "choir – ноты"),
-        (5, WINDOWS_DATA, 300, 300, ""),
-    ];
-    disk.gpt(entry_size, &entries);
-    disk
-}
-
-fn gpt_rows(sector: u64) -> Vec<Row> {
-    let row = |number, first: u64, count: u64, code| (number, first * sector, count * sector, TypeCode::Gpt(code));
-    vec![row(1, 100, 50, EFI_SYSTEM), row(2, 150, 150, WINDOWS_DATA), row(6, 300, 1, WINDOWS_DATA)]
 }
 
 #[test]
@@ -125,6 +110,29 @@ fn a_broken_chain_costs_what_comes_after_the_break() {
 }
 
 #[test]
+fn odd_links_are_said_and_followed() {
+    let mut disk = chain();
+    disk.entry(960, 0, 0, 0x07, 32, 2000);
+    let long = table(&disk);
+    assert_eq!((long.partitions.len(), long.complete), (5, true));
+    assert_eq!(long.findings.count(FindingKind::PartitionEntryBad), 1);
+    let mut disk = chain();
+    disk.entry(800, 2, 0, 0x83, 100, 10).entry(800, 3, 0, 0x05, 0, 10);
+    let crowded = table(&disk);
+    assert_eq!((rows(&crowded), crowded.complete), (chain_rows(), true));
+    assert_eq!(crowded.findings.count(FindingKind::PartitionEntryBad), 2);
+    let mut disk = TestDisk::new(1000, 512);
+    disk.entry(0, 0, 0, 0x05, 100, 100).entry(0, 1, 0, 0x0f, 300, 100);
+    disk.entry(100, 0, 0, 0x83, 10, 10).entry(300, 0, 0, 0x83, 10, 10);
+    let two = table(&disk);
+    assert_eq!(
+        two.partitions.iter().map(|one| (one.number, one.start / 512)).collect::<Vec<_>>(),
+        [(1, 100), (2, 300), (5, 110), (6, 310)]
+    );
+    assert_eq!(kinds(&two), [FindingKind::PartitionEntryBad]);
+}
+
+#[test]
 fn a_chain_ends_at_its_bound() {
     let links: u32 = 300;
     let mut disk = TestDisk::new(1024, 512);
@@ -180,6 +188,12 @@ fn a_boot_sector_is_no_table() {
     assert_eq!((bare.scheme, bare.partitions.len(), bare.complete), (Scheme::None, 0, true));
     assert_eq!((bare.sector_size, bare.sector_size_from), (512, SectorSizeFrom::Found));
     assert!(bare.findings.is_empty());
+    // The fields of a formatted stick may survive under a later table.
+    disk.entry(0, 0, 0x80, 0x07, 100, 200).ntfs_at(100);
+    let both = table(&disk);
+    assert_eq!((both.scheme, both.partitions.len()), (Scheme::Mbr, 1));
+    disk.bytes[100 * 512..101 * 512].fill(0);
+    assert_eq!(table(&disk).scheme, Scheme::None);
     // Text in the place of the entries, as boot code has it.
     disk.bytes[3..11].copy_from_slice(b"anything");
     disk.bytes[446..482].copy_from_slice(b"Remove disks and press any key. Then");
@@ -205,147 +219,14 @@ fn an_mbr_of_a_drive_with_large_sectors() {
     assert_eq!((found.sector_size, found.sector_size_from), (4096, SectorSizeFrom::Found));
     let starts: Vec<u64> = found.partitions.iter().map(|one| one.start / 4096).collect();
     assert_eq!(starts, [100, 160, 170]);
+    // The link alone shows it too.
+    disk.bytes[100 * 4096..101 * 4096].fill(0);
+    assert_eq!(table(&disk).sector_size_from, SectorSizeFrom::Found);
     let set = read(&disk.source(), Some(512)).unwrap();
     assert_eq!((set.sector_size, set.sector_size_from, set.partitions[0].start), (512, SectorSizeFrom::Set, 51_200));
     for wrong in [0, 1, 500, 8192, u64::MAX] {
         assert!(matches!(read(&disk.source(), Some(wrong)), Err(Error::Usage(_))));
     }
-}
-
-#[test]
-fn a_gpt_of_every_form() {
-    for (sector, entry_size) in [(512, 128), (512, 256), (4096, 128), (4096, 512), (4096, 1024)] {
-        let disk = gpt_disk(sector, entry_size);
-        let table = table(&disk);
-        assert_eq!((table.scheme, table.complete), (Scheme::Gpt, true));
-        assert_eq!((table.sector_size, table.sector_size_from), (sector as u64, SectorSizeFrom::Found));
-        assert_eq!(rows(&table), gpt_rows(sector as u64), "{sector} {entry_size}");
-        assert!(table.findings.is_empty(), "{sector} {entry_size} {:?}", table.findings);
-        assert_eq!(table.partitions[1].name.as_deref(), Some("choir – ноты"));
-        assert_eq!(table.partitions[2].name, None);
-        #[cfg(feature = "cross-check")]
-        match entry_size {
-            128 => assert_eq!(table.cross_check, CrossCheck::Agrees),
-            _ => assert!(matches!(table.cross_check, CrossCheck::NotCheckable(_))),
-        }
-    }
-}
-
-#[test]
-fn a_damaged_copy_of_a_gpt_costs_nothing() {
-    let last = 511;
-    let cases: [(usize, FindingKind, bool); 4] = [
-        (512 + 40, FindingKind::GptHeaderBad, true),
-        (1024 + 33, FindingKind::GptArrayBad, true),
-        (last * 512 + 40, FindingKind::GptHeaderBad, false),
-        ((last - 32) * 512 + 33, FindingKind::GptArrayBad, false),
-    ];
-    for (byte, kind, primary) in cases {
-        let mut disk = gpt_disk(512, 128);
-        disk.bytes[byte] ^= 1;
-        let table = table(&disk);
-        assert_eq!((rows(&table), table.complete), (gpt_rows(512), true), "{byte}");
-        let expected = if primary { vec![kind, FindingKind::GptBackupUsed] } else { vec![kind] };
-        assert_eq!(kinds(&table), expected, "{byte}");
-        assert_eq!(table.cross_check, CrossCheck::NotAsked);
-    }
-}
-
-#[test]
-fn the_backup_is_where_the_header_says_and_then_at_the_end() {
-    // The image was copied onto a longer drive: only the header knows where the backup is.
-    let mut disk = gpt_disk(512, 128);
-    disk.bytes.resize(600 * 512, 0);
-    let longer = table(&disk);
-    assert_eq!(rows(&longer), gpt_rows(512));
-    assert_eq!(kinds(&longer), [FindingKind::ProtectiveLength, FindingKind::GptOtherLength]);
-    // The primary gone as well: the protective entry's length still leads to it.
-    disk.bytes[512..1024].fill(0);
-    let without_primary = table(&disk);
-    assert_eq!((rows(&without_primary), without_primary.complete), (gpt_rows(512), true));
-    // A header that points nowhere: the image's end has it.
-    let mut disk = gpt_disk(512, 128);
-    disk.bytes[512 + 32..512 + 40].copy_from_slice(&400_u64.to_le_bytes());
-    disk.seal_header(1);
-    let misled = table(&disk);
-    assert_eq!(rows(&misled), gpt_rows(512));
-    assert_eq!(kinds(&misled), [FindingKind::GptCopiesDiffer, FindingKind::GptOtherLength]);
-    // The image ends early.
-    let mut disk = gpt_disk(512, 128);
-    disk.bytes.truncate(256 * 512);
-    let shorter = table(&disk);
-    assert_eq!((rows(&shorter), shorter.complete), (gpt_rows(512), true));
-    assert!(shorter.findings.count(FindingKind::GptOtherLength) == 1);
-    assert_eq!(shorter.findings.count(FindingKind::PartitionPastEnd), 2);
-}
-
-#[test]
-fn copies_that_differ_are_said() {
-    let mut disk = gpt_disk(512, 128);
-    let at = 511 * 512;
-    disk.bytes[at + 56] = 0;
-    disk.seal_header(511);
-    let table = table(&disk);
-    assert_eq!(kinds(&table), [FindingKind::GptCopiesDiffer]);
-    assert_eq!(table.findings.kinds().next().unwrap().1.first[0].detail, "they differ in: disk GUID");
-}
-
-#[test]
-fn what_stands_before_a_gpt() {
-    let mut disk = gpt_disk(512, 128);
-    disk.entry(0, 1, 0, 0x07, 150, 150);
-    let hybrid = table(&disk);
-    assert_eq!((rows(&hybrid), kinds(&hybrid)), (gpt_rows(512), vec![FindingKind::HybridTable]));
-    let mut disk = gpt_disk(512, 128);
-    disk.entry(0, 0, 0, 0xee, 1, u32::MAX);
-    assert!(table(&disk).findings.is_empty());
-    disk.bytes[..512].fill(0);
-    let bare = table(&disk);
-    assert_eq!((rows(&bare), kinds(&bare)), (gpt_rows(512), vec![FindingKind::ProtectiveMissing]));
-    // An ordinary MBR makes the GPT a leftover.
-    let mut disk = gpt_disk(512, 128);
-    disk.entry(0, 0, 0, 0x07, 150, 150);
-    let leftover = table(&disk);
-    assert_eq!((leftover.scheme, leftover.partitions.len()), (Scheme::Mbr, 1));
-    assert_eq!(kinds(&leftover), [FindingKind::GptLeftover]);
-    // So does a filesystem that was made over the primary copy.
-    let mut disk = gpt_disk(512, 128);
-    disk.bytes[..64 * 512].fill(0);
-    disk.ntfs_at(0);
-    let formatted = table(&disk);
-    assert_eq!((formatted.scheme, kinds(&formatted)), (Scheme::None, vec![FindingKind::GptLeftover]));
-    // A protective entry and neither copy: partitions are missing, and it is said.
-    let mut disk = gpt_disk(512, 128);
-    disk.bytes[512..].fill(0);
-    let gone = table(&disk);
-    assert_eq!((gone.scheme, gone.complete, gone.partitions.len()), (Scheme::Gpt, false, 0));
-}
-
-#[test]
-fn entries_of_a_gpt_that_can_not_be() {
-    let mut disk = TestDisk::new(512, 512);
-    let entries = [
-        (0, WINDOWS_DATA, 200, 100, "backwards"),
-        (1, WINDOWS_DATA, 3, 10, "on the table"),
-        (2, WINDOWS_DATA, u64::MAX - 1, u64::MAX, "too far"),
-    ];
-    disk.gpt(128, &entries);
-    let table = table(&disk);
-    assert_eq!(rows(&table), [(2, 3 * 512, 8 * 512, TypeCode::Gpt(WINDOWS_DATA))]);
-    assert_eq!((table.complete, table.findings.count(FindingKind::PartitionEntryBad)), (false, 3));
-}
-
-#[test]
-fn entries_come_from_whichever_copy_was_read() {
-    let disk = gpt_disk(512, 128);
-    // Sector 2 holds entries 1 to 4 of the primary copy; the backup loses the rest.
-    let holes = [Damage::unread(2 * 512..3 * 512), Damage::unread(480 * 512..485 * 512)];
-    let both = read(&disk.source().with_damage(&holes), None).unwrap();
-    assert_eq!((rows(&both), both.complete), (gpt_rows(512), true));
-    assert_eq!(kinds(&both), [FindingKind::TableUnread, FindingKind::GptBackupUsed]);
-    let holes = [Damage::unread(2 * 512..3 * 512), Damage::unread(479 * 512..480 * 512)];
-    let lost = read(&disk.source().with_damage(&holes), None).unwrap();
-    assert_eq!((rows(&lost), lost.complete), (gpt_rows(512)[2..].to_vec(), false));
 }
 
 /// Every sector of the tables unread in turn: never a partition that isn't there, never a loss that isn't said.
@@ -398,6 +279,35 @@ fn any_changed_byte_of_a_table_ends_well() {
             }
             disk.bytes[byte] ^= mask;
         }
+    }
+}
+
+proptest::proptest! {
+    /// Random bytes where a table is believed most easily: it ends, within its bounds, and every number is its own.
+    #[test]
+    fn garbage_ends_well(
+        mut bytes in proptest::collection::vec(proptest::num::u8::ANY, 64 * 512),
+        small in proptest::collection::vec((0_u8..64, proptest::sample::select(vec![0_u8, 5, 7, 0x0f, 0xee])), 64),
+        header in proptest::bool::ANY,
+    ) {
+        for (sector, (first, code)) in bytes.chunks_exact_mut(512).zip(&small) {
+            sector[446..510].fill(0);
+            sector[450] = *code;
+            sector[454] = *first;
+            sector[458] = 8;
+            sector[466] = 5;
+            sector[470] = first.wrapping_mul(7) % 64;
+            sector[474] = 8;
+            sector[510..].copy_from_slice(&[0x55, 0xaa]);
+        }
+        if header {
+            bytes[512..520].copy_from_slice(b"EFI PART");
+        }
+        let table = read(&source_of(bytes), None).unwrap();
+        let mut numbers: Vec<u32> = table.partitions.iter().map(|one| one.number).collect();
+        numbers.dedup();
+        assert_eq!(numbers.len(), table.partitions.len());
+        assert!(numbers.len() <= 4 + 4 * 256);
     }
 }
 

@@ -223,12 +223,18 @@ fn whole_image(source: &Source) -> Result<Option<Content>> {
     Ok(match look(source, None)? {
         Content::Readable(filesystem) => {
             let opens = recognise::by_opening(&Probe::read(source)?).is_some();
-            let fills = filesystem.facts().total_bytes.saturating_add(WHOLE_IMAGE_SLACK) >= source.length();
-            (opens || fills).then_some(Content::Readable(filesystem))
+            let said = filesystem.facts().total_bytes;
+            is_whole_image(opens, said, source.length()).then_some(Content::Readable(filesystem))
         }
         Content::Recognised(recognised) => Some(Content::Recognised(recognised)),
         Content::Unknown(_) => None,
     })
+}
+
+/// Whether a volume of `said` bytes, whose boot sector `opens` the image or was read only as a backup at its end, is the
+/// whole image and not its last partition.
+fn is_whole_image(opens: bool, said: u64, image: u64) -> bool {
+    opens || said.saturating_add(WHOLE_IMAGE_SLACK) >= image
 }
 
 /// Volumes that say they are longer than their place.

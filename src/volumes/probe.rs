@@ -1,6 +1,6 @@
 //! The bytes that recognition looks at. A byte that is not there belongs to no signature.
 
-use crate::bytes::{array, at_most, to_u64, to_usize};
+use crate::bytes::{at_most, be_u16, le_u16, le_u32, slice, to_u64, to_usize};
 use crate::error::Result;
 use crate::source::{Hole, Source};
 
@@ -29,7 +29,7 @@ impl Piece {
         if self.holes.iter().any(|hole| hole.range.start < end && offset < hole.range.end) {
             return None;
         }
-        crate::bytes::slice(&self.bytes, to_usize(offset.checked_sub(self.start)?)?, length)
+        slice(&self.bytes, to_usize(offset.checked_sub(self.start)?)?, length)
     }
 }
 
@@ -70,15 +70,15 @@ impl<'a> Probe<'a> {
     }
 
     pub(super) fn le_u16(&self, offset: u64) -> Option<u16> {
-        array(self.slice(offset, 2)?, 0).map(u16::from_le_bytes)
+        le_u16(self.slice(offset, 2)?, 0)
     }
 
     pub(super) fn be_u16(&self, offset: u64) -> Option<u16> {
-        array(self.slice(offset, 2)?, 0).map(u16::from_be_bytes)
+        be_u16(self.slice(offset, 2)?, 0)
     }
 
     pub(super) fn le_u32(&self, offset: u64) -> Option<u32> {
-        array(self.slice(offset, 4)?, 0).map(u32::from_le_bytes)
+        le_u32(self.slice(offset, 4)?, 0)
     }
 
     /// Whether some byte of the first sectors is not there.

@@ -108,6 +108,10 @@ fn a_signature_that_was_not_read_does_not_exist() {
     assert_eq!(unknown_in(&holed, DATA), Some(Unknown::PartlyUnread));
     let holed = source_of(with(&[(0, b"XFSB")])).with_damage(&[Damage::unread(0..512)]);
     assert_eq!(unknown_in(&holed, DATA), Some(Unknown::FirstSectorsUnread));
+    // What the magic number needs beside it may be in a hole as well.
+    let ext = source_of(with(&[EXT_MAGIC, EXT_INODES]));
+    assert_eq!(kind_in(&ext), Some(Kind::Ext2));
+    assert_eq!(kind_in(&ext.with_damage(&[Damage::unread(0x45c..0x468)])), None);
     // Half a magic number is none.
     let holed = plain.with_damage(&[Damage::unread(0x8004..0x8200)]);
     assert_eq!(kind_in(&holed), None);
@@ -187,6 +191,20 @@ fn a_filesystem_may_fill_the_image() {
     assert!(loader.complete);
 }
 
+#[test]
+fn a_filesystem_in_the_whole_image_makes_no_lost_table_complete() {
+    let mut disk = TestDisk::new(2048, 512);
+    disk.entry(0, 0, 0, 0x83, 500, 0);
+    disk.bytes[0x400] = 16;
+    disk.bytes[0x438..0x43a].copy_from_slice(&[0x53, 0xef]);
+    let lost = open(&disk.source(), Options::default()).unwrap();
+    assert_eq!((lost.volumes.len(), lost.complete), (1, false));
+    // Where a GPT was, what lies there now is a leftover and no volume.
+    disk.entry(0, 0, 0, 0xee, 1, 2047);
+    let lost = open(&disk.source(), Options::default()).unwrap();
+    assert_eq!((lost.volumes.len(), lost.complete), (0, false));
+}
+
 /// An NTFS volume as the roles see it.
 struct Stub {
     source: Source,
@@ -261,6 +279,14 @@ fn windows_start_volume_is_told_by_label_or_by_flag_and_size() {
     assert_eq!(roles(vec![volume(1, 500, true, None)]), [Role::Main]);
     // So is the larger one of two small ones.
     assert_eq!(two(volume(1, 10, false, None), volume(2, 20, true, None)), [Role::Main, Role::Main]);
+}
+
+#[test]
+fn a_backup_boot_sector_speaks_for_the_whole_image_only_if_its_volume_fills_it() {
+    // An NTFS volume has one sector less than its place; the last partition of a drive begins 1 MiB in or later.
+    assert!(is_whole_image(false, 100 * (1 << 20) - 512, 100 << 20));
+    assert!(!is_whole_image(false, 99 << 20, 100 << 20));
+    assert!(is_whole_image(true, 50 << 20, 100 << 20));
 }
 
 #[test]
