@@ -106,7 +106,7 @@ fn print(volume: &VolumeSurvey<'_>, zone: &TimeZone, printer: &mut Printer<'_>) 
         let with_content = recycled.iter().filter(|item| item.path.is_some()).count();
         printer.line("")?;
         printer.line(&format!(
-            "In the recycle bin: {} things were thrown away, {with_content} of them with their content still there.",
+            "In the recycle bin: thrown away {}, with their content still there {with_content}.",
             recycled.len()
         ))?;
     }

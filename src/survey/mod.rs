@@ -91,7 +91,7 @@ pub fn survey(catalog: &Catalog) -> Survey {
     survey.recycle_bin = Tally::of_all(catalog, bins);
     // An empty folder is of no interest, unless it may have lost what it held.
     survey.other_folders.retain(|folder| folder.tally.files.count > 0 || folder.tally.folders_incomplete > 0);
-    survey.people.sort_by(|one, two| one.name.to_lowercase().cmp(&two.name.to_lowercase()));
+    survey.people.sort_by_key(|person| person.name.to_lowercase());
     survey
 }
 

@@ -185,6 +185,7 @@ pub(super) fn read_stream(
             return Ok((bytes.get(..limit).map(<[u8]>::to_vec).unwrap_or(bytes), Vec::new(), false));
         }
         Ok(Extents::Runs(runs)) if runs.encoding == Encoding::Plain => runs,
+        // None of it can be had.
         _ => return Ok((Vec::new(), vec![0..to_u64(limit)], false)),
     };
     // No more memory than the image has bytes for.

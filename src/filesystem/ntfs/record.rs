@@ -104,7 +104,7 @@ fn undo_fixups(raw: &[u8], read: usize, header: &RecordHeader) -> Option<(Vec<u8
         bytes.extend_from_slice(body);
         bytes.extend_from_slice(slice(sequence, index.checked_mul(2)?, 2)?);
     }
-    (!bytes.is_empty()).then_some((bytes, offset % 2 != 0))
+    (!bytes.is_empty()).then_some((bytes, !offset.is_multiple_of(2)))
 }
 
 #[cfg(test)]

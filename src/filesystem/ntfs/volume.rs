@@ -54,7 +54,9 @@ fn boot_sector(source: &Source, findings: &mut Findings) -> Result<Option<BootSe
         return Ok(None);
     }
     for sector in SECTOR_SIZES {
-        let Some(offset) = source.length().checked_sub(sector).filter(|offset| offset % sector == 0) else { continue };
+        let Some(offset) = source.length().checked_sub(sector).filter(|offset| offset.is_multiple_of(sector)) else {
+            continue;
+        };
         let Some(boot) = backup(offset)? else { continue };
         // A stale backup of an earlier, larger volume does not know this one's length.
         if boot.total_bytes() != offset || !has_table(source, &boot)? {
