@@ -103,7 +103,7 @@ finding_kinds! {
     FolderSecondName => "folder_second_name",
     /// A folder stands too deep below the root to be walked to.
     FolderTooDeep => "folder_too_deep",
-    /// A file has no name that could be read.
+    /// A file has lost names, or has none that could be read.
     NameLost => "name_lost",
 }
 

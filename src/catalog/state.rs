@@ -144,6 +144,8 @@ pub enum Incomplete {
     RecordLost,
     /// Records are lost, and any of them may have stood in this folder.
     LostRecords,
+    /// A file is known to have had more names than were read, and any of them may have stood in this folder.
+    LostNames,
     /// A part of its list was not read.
     ListPartlyRead,
     /// It gathers objects whose folder is not known.
@@ -157,6 +159,7 @@ impl Incomplete {
         match self {
             Self::RecordLost => "record-lost",
             Self::LostRecords => "lost-records",
+            Self::LostNames => "lost-names",
             Self::ListPartlyRead => "list-partly-read",
             Self::NoFolder => "no-folder",
         }

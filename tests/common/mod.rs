@@ -4,6 +4,7 @@
 #![allow(dead_code, reason = "each test file uses its part")]
 
 pub(crate) mod fixture;
+pub(crate) mod harness;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};

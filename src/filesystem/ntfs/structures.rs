@@ -137,6 +137,8 @@ pub(super) struct RecordHeader {
     /// In 16-bit words, the sequence number itself included.
     pub(super) update_sequence_count: usize,
     pub(super) sequence: u16,
+    /// How many FILE_NAMEs the file has, in all its records.
+    pub(super) links: u16,
     pub(super) first_attribute: usize,
     pub(super) flags: u16,
     pub(super) used: usize,
@@ -161,6 +163,7 @@ impl RecordHeader {
             update_sequence_offset,
             update_sequence_count: usize::from(le_u16(bytes, 0x06)?),
             sequence: le_u16(bytes, 0x10)?,
+            links: le_u16(bytes, 0x12)?,
             first_attribute: usize::from(le_u16(bytes, 0x14)?),
             flags: le_u16(bytes, 0x16)?,
             used: usize::try_from(le_u32(bytes, 0x18)?).ok()?,
@@ -397,6 +400,7 @@ mod tests {
         );
         let header = RecordHeader::from_bytes(&head).unwrap();
         assert_eq!((header.sequence, header.flags, header.used, header.allocated), (2, 0, 0x188, 0x400));
+        assert_eq!(header.links, 0, "a deleted file has no name");
         assert_eq!((header.first_attribute, header.own_number), (0x38, Some(68)));
         assert_eq!((header.update_sequence_offset, header.update_sequence_count), (0x30, 3));
         assert_eq!(RecordHeader::from_bytes(&head[..0x2f]), None);

@@ -27,6 +27,7 @@ pub(super) fn sweep(ntfs: &Ntfs, progress: &dyn Progress) -> Result<Swept> {
         findings: Findings::default(),
         with_list: Vec::new(),
         lost: 0,
+        names_lost: false,
         unknown: ntfs.table.unknown,
         // A sound volume has each extension record in one file only.
         budget: ExtensionBudget(records.saturating_mul(2)),
@@ -41,6 +42,9 @@ pub(super) fn sweep(ntfs: &Ntfs, progress: &dyn Progress) -> Result<Swept> {
     let root = tree.root_or_stand_in();
     if sweep.lost > 0 || headless {
         tree.mark_folders(|object| object.incomplete.insert(Incomplete::LostRecords));
+    }
+    if sweep.names_lost {
+        tree.mark_folders(|object| object.incomplete.insert(Incomplete::LostNames));
     }
     if sweep.unknown {
         tree.mark_folders(|object| std::mem::replace(&mut object.facts.unknown, true));
@@ -64,6 +68,8 @@ struct Sweep<'a> {
     /// Base records whose files go on in other records.
     with_list: Vec<Record>,
     lost: u64,
+    /// Whether a file had more names than were read.
+    names_lost: bool,
     unknown: bool,
     budget: ExtensionBudget,
 }
@@ -171,6 +177,13 @@ impl Sweep<'_> {
         let mut file = File::load(&ntfs.source, &ntfs.boot, &ntfs.table, base, &mut self.budget, &mut self.findings)?;
         file.distrust.insert_all(bitmap_distrust(ntfs.table.bitmap.get(base.number)));
         self.unknown |= file.unknown;
+        if file.incomplete && file.names.len() < usize::from(base.header.links) {
+            self.names_lost = true;
+            let offset = ntfs.table.image_offset(&ntfs.source, base.number);
+            self.findings.add(FindingKind::NameLost, offset, Some(base.number), || {
+                format!("{} of {} names were read", file.names.len(), base.header.links)
+            });
+        }
         let Made { object, streams } = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
         self.tree.add(base.number, base.header.sequence, object, shown_names(&file.names), streams);
         Ok(())
