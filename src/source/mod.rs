@@ -209,7 +209,7 @@ impl Source {
     /// Fills `buffer` from `offset` and says which of its bytes are real; the others are zeros.
     ///
     /// # Errors
-    /// [`Error::ImageIo`] when the image file itself can't be read.
+    /// [`crate::Error::ImageIo`] when the image file itself can't be read.
     pub fn read_at(&self, offset: u64, buffer: &mut [u8]) -> Result<Reality> {
         let mut reality = Reality::default();
         if offset.checked_add(to_u64(buffer.len())).is_none() {
@@ -256,7 +256,7 @@ impl Source {
     /// Reads `length` bytes, or `None` if any of them is not there. The flag says whether nobody vouches for some.
     ///
     /// # Errors
-    /// [`Error::ImageIo`] when the image file itself can't be read.
+    /// [`crate::Error::ImageIo`] when the image file itself can't be read.
     pub fn read_real(&self, offset: u64, length: usize) -> Result<Option<(Vec<u8>, bool)>> {
         let mut bytes = vec![0; length];
         let reality = self.read_at(offset, &mut bytes)?;
