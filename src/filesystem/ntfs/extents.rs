@@ -251,7 +251,7 @@ mod tests {
     }
 
     fn stream(flags: u16, pieces: Vec<StreamPiece>) -> Stream {
-        Stream { name: Vec::new(), flags, resident: None, pieces }
+        Stream { flags, resident: None, pieces }
     }
 
     fn runs(placed: &Placed) -> Vec<(u64, u64, Place)> {

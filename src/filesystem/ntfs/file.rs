@@ -1,6 +1,6 @@
 //! One file: its base record and its extension records put together.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use enumset::EnumSet;
 
@@ -8,7 +8,7 @@ use super::attributes::{Attribute, Attributes, Body, attributes};
 use super::list::{self, AttributeList};
 use super::record::Record;
 use super::runs::{DataRun, RunFault, unpack};
-use super::structures::{BootSector, FileName, NonResidentBody, StandardInformation, attribute_type};
+use super::structures::{BootSector, FileName, ListEntry, NonResidentBody, StandardInformation, attribute_type};
 use super::table::Table;
 use super::units::Reference;
 use crate::catalog::{Distrust, FindingKind, Findings};
@@ -24,9 +24,8 @@ pub(super) struct StreamPiece {
 }
 
 /// A stream, as its attributes describe it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Stream {
-    pub(super) name: Vec<u16>,
     pub(super) flags: u16,
     pub(super) resident: Option<Vec<u8>>,
     /// In the order they were found.
@@ -40,10 +39,10 @@ pub(super) struct File {
     pub(super) names: Vec<FileName>,
     /// The value of the reparse attribute.
     pub(super) reparse: Option<Vec<u8>>,
-    /// Its data streams; the unnamed one first, if it is there.
-    pub(super) streams: Vec<Stream>,
+    /// Its data streams by name; the unnamed one has an empty name.
+    pub(super) streams: BTreeMap<Vec<u16>, Stream>,
     /// Names of data streams that a list names and whose description is lost; empty for the unnamed one.
-    pub(super) lost_streams: Vec<Vec<u16>>,
+    pub(super) lost_streams: BTreeSet<Vec<u16>>,
     /// Failed conditions that concern all of the file.
     pub(super) distrust: EnumSet<Distrust>,
     /// Whether an attribute that may have been a stream or name is lost.
@@ -51,9 +50,23 @@ pub(super) struct File {
     pub(super) unknown: bool,
 }
 
-/// How many extension records may still be read; a sound volume has each in one file only.
+/// What may still be read on behalf of attribute lists. A sound volume has each extension record in one file only, and
+/// lists that are together no longer than the table they describe.
 #[derive(Debug)]
-pub(super) struct ExtensionBudget(pub(super) u64);
+pub(super) struct ExtensionBudget {
+    /// Extension records.
+    pub(super) records: u64,
+    /// Bytes of lists.
+    pub(super) list_bytes: u64,
+}
+
+impl ExtensionBudget {
+    /// Enough for every sound volume with such a table.
+    pub(super) fn for_table(table: &Table) -> Self {
+        const ONE_LIST: u64 = 1 << 20;
+        Self { records: table.record_count().saturating_mul(2), list_bytes: table.size().saturating_add(ONE_LIST) }
+    }
+}
 
 /// The piece that a non-resident attribute describes.
 pub(super) fn piece_of(body: &NonResidentBody, packed: &[u8]) -> StreamPiece {
@@ -75,8 +88,8 @@ impl File {
             information: None,
             names: Vec::new(),
             reparse: None,
-            streams: Vec::new(),
-            lost_streams: Vec::new(),
+            streams: BTreeMap::new(),
+            lost_streams: BTreeSet::new(),
             distrust: EnumSet::empty(),
             incomplete: false,
             unknown: base.unknown,
@@ -85,10 +98,9 @@ impl File {
             file.distrust.insert(Distrust::OtherNumber);
         }
         file.take(volume, table, base, findings);
-        if let Some(list) = list::of(volume, boot, base)? {
+        if let Some(list) = list::of(volume, boot, base, budget)? {
             file.extend(volume, table, base, &list, budget, findings)?;
         }
-        file.streams.sort_by(|one, two| one.name.cmp(&two.name));
         Ok(file)
     }
 
@@ -133,17 +145,10 @@ impl File {
     }
 
     fn stream(&mut self, attribute: &Attribute<'_>) {
-        let index = self.streams.iter().position(|stream| stream.name == attribute.name);
-        let index = index.unwrap_or(self.streams.len());
-        if index == self.streams.len() {
-            self.streams.push(Stream {
-                name: attribute.name.clone(),
-                flags: attribute.header.flags,
-                resident: None,
-                pieces: Vec::new(),
-            });
-        }
-        let Some(stream) = self.streams.get_mut(index) else { return };
+        let stream = self
+            .streams
+            .entry(attribute.name.clone())
+            .or_insert_with(|| Stream { flags: attribute.header.flags, ..Stream::default() });
         match &attribute.body {
             Body::Resident(value) => {
                 // Two values, or a value beside pieces, can't both be the content.
@@ -187,8 +192,11 @@ impl File {
                 || "the list of its extension records is damaged",
             );
         }
-        let wanted: BTreeSet<Reference> = list.entries.iter().map(|entry| entry.record).collect();
-        for reference in wanted.into_iter().filter(|reference| reference.record != base.number) {
+        let mut wanted: BTreeMap<Reference, Vec<&ListEntry>> = BTreeMap::new();
+        for entry in list.entries.iter().filter(|entry| entry.record.record != base.number) {
+            wanted.entry(entry.record).or_default().push(entry);
+        }
+        for (reference, entries) in wanted {
             let stale = match self.extension(volume, table, base, reference, budget, findings)? {
                 Ok(()) => continue,
                 Err(stale) => stale,
@@ -202,10 +210,12 @@ impl File {
                 Some(base.number),
                 || format!("{reference}"),
             );
-            for entry in list.entries.iter().filter(|entry| entry.record == reference) {
+            for entry in entries {
                 match entry.kind {
                     // A stream is there if any piece of it is; that pieces are missing shows when they are joined.
-                    attribute_type::DATA => self.lost_streams.push(entry.name.clone()),
+                    attribute_type::DATA => {
+                        self.lost_streams.insert(entry.name.clone());
+                    }
                     attribute_type::FILE_NAME | attribute_type::REPARSE_POINT => self.incomplete = true,
                     attribute_type::STANDARD_INFORMATION => {
                         self.distrust.insert(Distrust::RecordPartlyRead);
@@ -215,9 +225,7 @@ impl File {
             }
         }
         let streams = &self.streams;
-        self.lost_streams.retain(|name| streams.iter().all(|stream| stream.name != *name));
-        self.lost_streams.sort();
-        self.lost_streams.dedup();
+        self.lost_streams.retain(|name| !streams.contains_key(name));
         Ok(())
     }
 
@@ -231,8 +239,8 @@ impl File {
         budget: &mut ExtensionBudget,
         findings: &mut Findings,
     ) -> Result<Result<(), bool>> {
-        let Some(left) = budget.0.checked_sub(1) else { return Ok(Err(false)) };
-        budget.0 = left;
+        let Some(left) = budget.records.checked_sub(1) else { return Ok(Err(false)) };
+        budget.records = left;
         let Ok(record) = table.read(volume, reference.record)? else { return Ok(Err(false)) };
         let points_back = record.header.base.record == base.number && record.header.base.means(base.header.sequence);
         if !record.in_use() || !points_back || !reference.means(record.header.sequence) {
@@ -258,7 +266,7 @@ pub(super) fn stream_of_record(
     base: &Record,
     kind: u32,
 ) -> Result<Option<Stream>> {
-    let mut stream = Stream { name: Vec::new(), flags: 0, resident: None, pieces: Vec::new() };
+    let mut stream = Stream::default();
     let mut take = |record: &Record| {
         for attribute in attributes(record).list {
             if attribute.header.kind == kind && attribute.name.is_empty() {
@@ -271,7 +279,7 @@ pub(super) fn stream_of_record(
         }
     };
     take(base);
-    if let Some(list) = list::of(volume, boot, base)? {
+    if let Some(list) = list::of(volume, boot, base, &mut ExtensionBudget::for_table(table))? {
         let wanted: BTreeSet<u64> = list
             .entries
             .iter()

@@ -2,10 +2,10 @@
 
 use super::attributes::{Body, attributes};
 use super::extents::read_stream;
-use super::file::{Stream, piece_of};
+use super::file::{ExtensionBudget, Stream, piece_of};
 use super::record::Record;
 use super::structures::{BootSector, ListEntry, attribute_type};
-use crate::bytes::to_u64;
+use crate::bytes::{at_most, to_u64};
 use crate::error::Result;
 use crate::source::Source;
 
@@ -22,7 +22,12 @@ pub(super) struct AttributeList {
 }
 
 /// The list of a base record; `None` if it has none.
-pub(super) fn of(volume: &Source, boot: &BootSector, base: &Record) -> Result<Option<AttributeList>> {
+pub(super) fn of(
+    volume: &Source,
+    boot: &BootSector,
+    base: &Record,
+    budget: &mut ExtensionBudget,
+) -> Result<Option<AttributeList>> {
     let found = attributes(base);
     let Some(attribute) = found.list.iter().find(|one| one.header.kind == attribute_type::ATTRIBUTE_LIST) else {
         return Ok(None);
@@ -32,17 +37,14 @@ pub(super) fn of(volume: &Source, boot: &BootSector, base: &Record) -> Result<Op
         Body::Resident(value) => list.fill(value),
         Body::NonResident(body, packed) => {
             // A list always fits into the runs of one piece: it can't be listed in itself.
-            let stream = Stream {
-                name: Vec::new(),
-                flags: attribute.header.flags,
-                resident: None,
-                pieces: vec![piece_of(body, packed)],
-            };
-            let (bytes, holes, unknown) = read_stream(volume, boot, &stream, MAX_LIST)?;
+            let stream = Stream { flags: attribute.header.flags, resident: None, pieces: vec![piece_of(body, packed)] };
+            let limit = at_most(budget.list_bytes, MAX_LIST);
+            let (bytes, holes, unknown) = read_stream(volume, boot, &stream, limit)?;
+            budget.list_bytes = budget.list_bytes.saturating_sub(to_u64(bytes.len()));
             list.unknown = unknown;
             // Entries are of different lengths: after a hole nobody can say where the next one starts.
             let good = holes.first().map_or(to_u64(bytes.len()), |hole| hole.start);
-            let good = crate::bytes::at_most(good, bytes.len());
+            let good = at_most(good, bytes.len());
             list.fill(bytes.get(..good).unwrap_or_default());
             list.partial |= !holes.is_empty() || to_u64(bytes.len()) < body.size;
         }

@@ -48,7 +48,7 @@ impl Ntfs {
         let offset = self.table.image_offset(&self.source, number).unwrap_or(self.source.image_offset(0));
         match self.table.read(&self.source, number)? {
             Ok(record) => {
-                let mut budget = file::ExtensionBudget(self.table.record_count());
+                let mut budget = file::ExtensionBudget::for_table(&self.table);
                 let mut findings = Findings::default();
                 file::File::load(&self.source, &self.boot, &self.table, &record, &mut budget, &mut findings)
             }
@@ -102,7 +102,7 @@ impl Filesystem for Ntfs {
             Some(reparse::Meaning::Cloud) if name.is_empty() => extents::Absent::NeverHere,
             _ => extents::Absent::Zeros,
         };
-        let Some(stream) = file.streams.iter().find(|stream| stream.name == name) else {
+        let Some(stream) = file.streams.get(&name) else {
             return Ok(Extents::Resident(Vec::new()));
         };
         extents::place(&self.boot, stream, absent).map(|placed| placed.extents).map_err(|_| Error::Unreadable {

@@ -1,5 +1,7 @@
 //! From what a file's records say to objects of the catalog.
 
+use std::collections::HashSet;
+
 use enumset::EnumSet;
 
 use super::attributes::attributes;
@@ -7,6 +9,7 @@ use super::extents::{Absent, Placed, place};
 use super::file::{File, Stream};
 use super::reparse::{self, Meaning};
 use super::structures::{BootSector, FileName, attribute_flag, attribute_type, file_attribute};
+use super::units::Reference;
 use crate::catalog::{
     Attribute, Distrust, Extents, Facts, Incomplete, Object, ObjectKind, Place, Timestamp, Unlocated,
 };
@@ -23,16 +26,20 @@ pub(super) struct Made {
     pub(super) streams: Vec<(Vec<u16>, Object)>,
 }
 
-/// The names to show: a name made for DOS only where its longer one is not there.
-pub(super) fn shown_names(names: &[FileName]) -> impl Iterator<Item = &FileName> {
+/// The names to show: a name made for DOS only where its longer one is not there, and each name once.
+pub(super) fn shown_names(names: &[FileName]) -> Vec<&FileName> {
     const WIN32: u8 = 1;
-    names.iter().enumerate().filter_map(|(index, name)| {
-        let has_long = || names.iter().any(|other| other.namespace == WIN32 && other.parent == name.parent);
-        let earlier = names.iter().take(index);
-        let repeated = || earlier.clone().any(|other| other.parent == name.parent && other.units == name.units);
-        let hidden = (name.namespace == FileName::DOS && has_long()) || repeated();
-        (!hidden).then_some(name)
-    })
+    if let [one] = names {
+        return vec![one];
+    }
+    let long: HashSet<Reference> =
+        names.iter().filter(|name| name.namespace == WIN32).map(|name| name.parent).collect();
+    let mut seen = HashSet::new();
+    names
+        .iter()
+        .filter(|name| name.namespace != FileName::DOS || !long.contains(&name.parent))
+        .filter(|name| seen.insert((name.parent, name.units.as_slice())))
+        .collect()
 }
 
 /// Makes the objects of a file. `number` is its record's.
@@ -55,14 +62,14 @@ pub(super) fn make(volume: &Source, boot: &BootSector, number: u64, is_folder: b
         _ => {}
     }
     let storage: Vec<u16> = SYSTEM_COMPRESSED_STREAM.encode_utf16().collect();
-    let named = file.streams.iter().filter(|stream| !stream.name.is_empty());
+    let named = file.streams.iter().filter(|(name, _)| !name.is_empty());
     let streams = named
-        .filter(|stream| meaning != Some(Meaning::SystemCompressed) || stream.name != storage)
-        .map(|stream| {
+        .filter(|(name, _)| meaning != Some(Meaning::SystemCompressed) || **name != storage)
+        .map(|(name, stream)| {
             let mut object = Object::new(ObjectKind::Stream, number);
             object.facts = facts(file);
             placed(volume, boot, stream, Absent::Zeros, &mut object);
-            (stream.name.clone(), object)
+            (name.clone(), object)
         })
         .chain(file.lost_streams.iter().filter(|name| !name.is_empty()).map(|name| {
             let mut object = Object::new(ObjectKind::Stream, number);
@@ -99,10 +106,10 @@ fn describe(object: &mut Object, file: &File, meaning: Option<Meaning>) {
 
 /// The main stream of a file.
 fn content(volume: &Source, boot: &BootSector, file: &File, meaning: Option<Meaning>, object: &mut Object) {
-    let Some(stream) = file.streams.iter().find(|stream| stream.name.is_empty()) else {
+    let Some(stream) = file.streams.get(&Vec::new()) else {
         // The size in a name is often old, and better than none.
         object.size = file.names.iter().map(|name| name.size).max().unwrap_or(0);
-        if file.incomplete || file.lost_streams.iter().any(Vec::is_empty) {
+        if file.incomplete || file.lost_streams.contains(&Vec::new()) {
             object.facts.unlocated = Some(Unlocated::DescriptionLost);
         } else {
             object.facts.distrust.insert(Distrust::RecordInconsistent);

@@ -29,8 +29,7 @@ pub(super) fn sweep(ntfs: &Ntfs, progress: &dyn Progress) -> Result<Swept> {
         lost: 0,
         names_lost: false,
         unknown: ntfs.table.unknown,
-        // A sound volume has each extension record in one file only.
-        budget: ExtensionBudget(records.saturating_mul(2)),
+        budget: ExtensionBudget::for_table(&ntfs.table),
     };
     sweep.all_records(progress)?;
     for base in std::mem::take(&mut sweep.with_list) {
@@ -185,7 +184,7 @@ impl Sweep<'_> {
             });
         }
         let Made { object, streams } = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
-        self.tree.add(base.number, base.header.sequence, object, shown_names(&file.names), streams);
+        self.tree.add(base.number, base.header.sequence, object, shown_names(&file.names).into_iter(), streams);
         Ok(())
     }
 }

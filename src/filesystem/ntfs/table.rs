@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::attributes::{Body, attributes};
+use super::file::ExtensionBudget;
 use super::list;
 use super::record::{NoRecord, Record};
 use super::runs::unpack;
@@ -63,6 +64,9 @@ impl Bitmap {
         to_u64(used).saturating_add(unknown)
     }
 }
+
+/// The longest attribute list of the table itself, in bytes.
+const MAX_OWN_LIST: u64 = 1 << 20;
 
 /// Most bytes of the table's bitmap that are kept: enough for the 2^32 records that NTFS can have.
 const MAX_BITMAP: usize = 512 << 20;
@@ -178,7 +182,8 @@ impl Table {
         }
         self.join(&known, size, boot);
         // Further pieces stand in extension records, listed in order of their first cluster.
-        let Some(list) = list::of(volume, boot, first)? else { return Ok(()) };
+        let mut budget = ExtensionBudget { records: 0, list_bytes: MAX_OWN_LIST };
+        let Some(list) = list::of(volume, boot, first, &mut budget)? else { return Ok(()) };
         self.unknown |= list.unknown;
         let mut wanted: Vec<u64> = list
             .entries
