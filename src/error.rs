@@ -135,7 +135,7 @@ impl fmt::Display for Error {
                 )
             }
             Self::Io { action, path, source } => write!(f, "cannot {action} `{}`: {source}", path.display()),
-            Self::Destination { path, why } => write!(f, "cannot hand over to `{}`: {why}", path.display()),
+            Self::Destination { path, why } => write!(f, "cannot use `{}`: {why}", path.display()),
             Self::Unreadable { offset, structure, number } => {
                 write!(f, "the {} at {offset:#x} lies where the drive gave nothing", Numbered(structure, *number))
             }

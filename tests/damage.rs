@@ -27,14 +27,17 @@ fn no_sector_that_is_missing_makes_a_wrong_whole() {
         for number in (0..baseline.length() / 512).step_by(step(baseline.length())) {
             baseline.check(&[Damage::unread(sector(number))], &mut tally);
         }
-        println!(
-            "{name}: {} sectors, files {:?}, folders {:?}, closed {}, wrong {}",
-            tally.damages,
-            tally.files,
-            tally.folders,
-            tally.closed,
-            tally.wrong.len()
-        );
+        #[expect(clippy::print_stdout, reason = "the counts are what a full sweep is run for")]
+        {
+            println!(
+                "{name}: {} sectors, files {:?}, folders {:?}, closed {}, wrong {}",
+                tally.damages,
+                tally.files,
+                tally.folders,
+                tally.closed,
+                tally.wrong.len()
+            );
+        }
         assert_eq!(tally.closed, 0, "{name}");
         assert!(tally.wrong.is_empty(), "{name}: {:#?}", &tally.wrong[..tally.wrong.len().min(10)]);
     }

@@ -1,6 +1,6 @@
 //! Copying: files in the order of the image, each read once, hashed and written in one pass, then read back.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -11,11 +11,12 @@ use sha2::{Digest, Sha256};
 
 use super::job::Job;
 use super::journal::Journal;
+use super::locate::Located;
 use super::output::OutputFile;
 use super::place::{BlankWatch, Reading, Tree, merged};
 use super::plan::Plan;
 use super::session::Session;
-use crate::catalog::{ObjectKind, Timestamp};
+use crate::catalog::Timestamp;
 use crate::content;
 use crate::error::{Error, Result};
 use crate::progress::{Progress, Unit};
@@ -33,66 +34,6 @@ const CHECKPOINT_FILES: usize = if cfg!(test) { 4 } else { 2000 };
 const CHECKPOINT_BYTES: u64 = 1 << 30;
 const CHECKPOINT_TIME: Duration = Duration::from_secs(20);
 
-/// Files to be copied, and files of which nothing could be placed.
-#[derive(Debug, Default)]
-pub(crate) struct Located {
-    /// By entry of the plan, in the order in which they are best read.
-    pub(crate) tasks: Vec<usize>,
-    /// Why nothing could be placed, by entry.
-    pub(crate) unplaced: HashMap<usize, String>,
-    /// Where each link of the plan leads; empty where that can't be told.
-    pub(crate) targets: Vec<String>,
-}
-
-/// Asks where each file lies. Files that are not copied whatever reading shows are left out.
-pub(crate) fn locate(job: &Job<'_>, plan: &Plan, progress: &dyn Progress) -> Result<Located> {
-    let mut files: Vec<usize> = (0..plan.entries.len())
-        .filter(|index| {
-            let entry = &plan.entries[*index];
-            let object = job.volumes[entry.volume].catalog.object(entry.object);
-            entry.kind != ObjectKind::Folder && Tree::of(&object.facts, object.size).is_some()
-        })
-        .collect();
-    // In the order of the records, which lie together.
-    files.sort_by_key(|index| {
-        let entry = &plan.entries[*index];
-        (entry.volume, job.volumes[entry.volume].catalog.object(entry.object).locator, *index)
-    });
-    progress.begin("locating", files.len() as u64, Unit::Files);
-    let mut located = Located::default();
-    let mut places = Vec::with_capacity(files.len());
-    for index in files {
-        let entry = &plan.entries[index];
-        let volume = &job.volumes[entry.volume];
-        match volume.filesystem.extents(volume.catalog, entry.object) {
-            Ok(extents) => {
-                let (size, most) = (extents.size(), volume.filesystem.source().length());
-                match size > most {
-                    // Nobody is helped by so many zeros, and one such record must not keep the others from their disk.
-                    true => {
-                        let why = format!("it claims {size} bytes, more than its volume has ({most})");
-                        located.unplaced.insert(index, why);
-                    }
-                    false => places.push((entry.volume, extents.first_place(), entry.object, index)),
-                }
-            }
-            Err(error @ (Error::ImageIo { .. } | Error::ImageChanged { .. } | Error::Io { .. })) => return Err(error),
-            Err(error) => {
-                located.unplaced.insert(index, error.to_string());
-            }
-        }
-        progress.advance(1);
-    }
-    places.sort_unstable();
-    for link in &plan.links {
-        let volume = &job.volumes[link.volume];
-        located.targets.push(volume.filesystem.link_target(volume.catalog, link.object)?.unwrap_or_default());
-    }
-    located.tasks = places.into_iter().map(|(.., index)| index).collect();
-    progress.end();
-    Ok(located)
-}
-
 /// Locks, also after another thread panicked: what is inside is whole after every single step.
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
@@ -101,14 +42,13 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 /// Files that are written and not yet flushed.
 struct Batch {
     done: Vec<(usize, Reading)>,
-    files: Vec<PathBuf>,
     bytes: u64,
     since: Instant,
 }
 
 impl Batch {
     fn new() -> Self {
-        Self { done: Vec::new(), files: Vec::new(), bytes: 0, since: Instant::now() }
+        Self { done: Vec::new(), bytes: 0, since: Instant::now() }
     }
 
     fn is_due(&self) -> bool {
@@ -202,7 +142,7 @@ impl Copier<'_> {
         if batch.done.is_empty() {
             return Ok(());
         }
-        journal.checkpoint(&batch.done, &batch.files)?;
+        journal.checkpoint(&batch.done)?;
         let mut done = lock(&self.done);
         for (index, reading) in batch.done {
             done[index] = Some(reading);
@@ -217,7 +157,6 @@ impl Copier<'_> {
         let temporary = self.session.temporary(&format!("{index}.part"));
         let reading = self.write(index, &temporary)?;
         let output = self.session.output;
-        let mut file = None;
         match Tree::of(&merged(&object.facts, Some(&reading), true), reading.size) {
             Some(tree) => {
                 if self.job.options.read_back {
@@ -229,7 +168,6 @@ impl Copier<'_> {
                     std::io::ErrorKind::NotFound => vanished(&path),
                     _ => Error::Io { action: "give its name to", path: path.clone(), source },
                 })?;
-                file = Some(path);
             }
             // Only reading showed that nothing of it is here.
             None => output.remove(&temporary).map_err(|source| Error::Io {
@@ -240,7 +178,6 @@ impl Copier<'_> {
         }
         let mut batch = lock(&self.batch);
         batch.bytes = batch.bytes.saturating_add(reading.size);
-        batch.files.extend(file);
         batch.done.push((index, reading));
         Ok(())
     }
@@ -303,24 +240,58 @@ impl Copier<'_> {
                 _ => Error::Io { action: "read back", path: path.to_path_buf(), source },
             }
         };
-        let mut file = self.session.output.open(path).map_err(failed)?;
-        let mut buffer = vec![0; READ_BACK.min(usize::try_from(reading.size).unwrap_or(READ_BACK).max(1))];
-        let mut hash = Sha256::new();
-        loop {
-            match file.read(&mut buffer) {
-                Ok(0) => break,
-                Ok(count) => hash.update(&buffer[..count]),
-                Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
-                Err(error) => return Err(failed(error)),
-            }
-        }
-        if reading.sha256[..] == hash.finalize()[..] {
+        if digest(self.session, path, reading.size).map_err(failed)? == reading.sha256 {
             return Ok(());
         }
         Err(Error::Destination {
             path: path.to_path_buf(),
             why: "it does not read back as it was written: the disk may be failing; use another one".to_string(),
         })
+    }
+}
+
+/// Makes written files safe on the disk before the bag is closed, with one call if the host has one.
+pub(crate) fn flush(session: &Session<'_>, files: &[PathBuf], progress: &dyn Progress) -> Result<()> {
+    let output = session.output;
+    let failed = |path: &Path| {
+        let path = path.to_path_buf();
+        move |source| Error::Io { action: "flush", path, source }
+    };
+    if output.flush(&session.folder).map_err(failed(&session.folder))? {
+        return Ok(());
+    }
+    progress.begin("flushing", files.len() as u64, Unit::Files);
+    let (next, error) = (AtomicUsize::new(0), Mutex::new(None));
+    let work = || {
+        while let Some(path) = files.get(next.fetch_add(1, Ordering::Relaxed)) {
+            if let Err(source) = output.flush_file(path) {
+                *lock(&error) = Some(failed(path)(source));
+                return;
+            }
+            progress.advance(1);
+        }
+    };
+    std::thread::scope(|scope| {
+        for _ in 0..MOST_WORKERS.min(files.len()) {
+            scope.spawn(work);
+        }
+    });
+    progress.end();
+    error.into_inner().unwrap_or_else(PoisonError::into_inner).map_or(Ok(()), Err)
+}
+
+/// The SHA-256 of a file of the bag.
+pub(crate) fn digest(session: &Session<'_>, path: &Path, size: u64) -> std::io::Result<[u8; 32]> {
+    let mut file = session.output.open(path)?;
+    let mut buffer = vec![0; READ_BACK.min(usize::try_from(size).unwrap_or(READ_BACK).max(1))];
+    let mut hash = Sha256::new();
+    loop {
+        match file.read(&mut buffer) {
+            Ok(0) => return Ok(hash.finalize().into()),
+            Ok(count) => hash.update(&buffer[..count]),
+            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
     }
 }
 

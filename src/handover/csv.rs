@@ -45,8 +45,7 @@ mod tests {
         for text in ["=1+1", "-x", "'quoted", "@here", "+49", "plain", "", "\tx"] {
             let cell = harmless(text);
             assert!(!cell.starts_with(['=', '+', '-', '@', '\t']));
-            let back = cell.strip_prefix('\'').unwrap_or(&cell);
-            assert_eq!(back, text);
+            assert_eq!(cell.strip_prefix('\'').unwrap_or(&cell), text);
         }
     }
 }

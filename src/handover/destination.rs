@@ -170,6 +170,7 @@ pub(crate) fn check_space(
     let existing = folder.ancestors().find(|path| path.is_dir()).unwrap_or_else(|| Path::new("."));
     let space = output.space(existing).map_err(failed("ask for the free space of", existing))?;
     let mut needed = RECORDS_AT_ALL;
+    let mut largest_path = (0, String::new());
     for (size, path) in sizes {
         if let Some(largest) = space.largest_file.filter(|largest| size > *largest) {
             return Err(refused(
@@ -182,11 +183,18 @@ pub(crate) fn check_space(
         }
         // The file in whole clusters, and its share of a folder and of the records.
         needed = needed.saturating_add(round_up(size, space.cluster)).saturating_add(RECORDS_PER_PATH);
+        if size > largest_path.0 {
+            largest_path = (size, path);
+        }
     }
     if needed > space.available {
         return Err(refused(
             folder,
-            format!("{needed} bytes are needed and {} are free; make room or use a larger disk", space.available),
+            format!(
+                "{needed} bytes are needed and {} are free; make room, use a larger disk or select less (the largest file \
+                 is `{}` with {} bytes)",
+                space.available, largest_path.1, largest_path.0
+            ),
         ));
     }
     Ok(())

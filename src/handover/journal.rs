@@ -1,7 +1,8 @@
 //! What is done so far, in a form that survives a kill or a power cut at any moment.
 //!
-//! `records/progress` is a header and then one line a file. A line is added only after the file's bytes are safe on
-//! the disk, so every line that is whole can be trusted; what has no line is done again.
+//! `records/progress` is a header and then one line a file. Where a host can make a whole disk safe with one call, a
+//! line is added only after that, and says so; such a line can be trusted. Where it can't, the line says that too, and
+//! the file is hashed and compared before it is trusted. What has no line is done again.
 
 use std::path::{Path, PathBuf};
 
@@ -88,6 +89,8 @@ struct Line {
     entry: usize,
     size: u64,
     sha256: String,
+    /// Whether the file was safe on the disk before this line was.
+    safe: bool,
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     unknown: bool,
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
@@ -97,12 +100,13 @@ struct Line {
 }
 
 impl Line {
-    fn new(entry: usize, reading: &Reading) -> Self {
+    fn new(entry: usize, reading: &Reading, safe: bool) -> Self {
         let gap = |gap: &Gap| (gap.range.start, gap.range.end, gap.why.word().to_string());
         Self {
             entry,
             size: reading.size,
             sha256: hex::of(&reading.sha256),
+            safe,
             unknown: reading.unknown,
             blank: reading.blank,
             gaps: reading.gaps.iter().map(gap).collect(),
@@ -129,6 +133,8 @@ impl Line {
 pub(crate) struct Earlier {
     /// By entry of the plan.
     pub(crate) done: Vec<Option<Reading>>,
+    /// By entry: whether what is done was safe on the disk before it was noted.
+    pub(crate) safe: Vec<bool>,
     /// When the bag was begun.
     pub(crate) started: String,
     /// Bytes of the record of progress that can be trusted.
@@ -138,7 +144,7 @@ pub(crate) struct Earlier {
 impl Earlier {
     /// Nothing is done.
     pub(crate) fn none(header: &Header, entries: usize) -> Self {
-        Self { done: vec![None; entries], started: header.started.clone(), trusted: 0 }
+        Self { done: vec![None; entries], safe: vec![false; entries], started: header.started.clone(), trusted: 0 }
     }
 
     /// Reads the record of progress of an unfinished bag.
@@ -162,9 +168,12 @@ impl Earlier {
         for line in lines {
             // The last line may be torn; what follows it can't be there.
             let whole = line.strip_suffix(b"\n").and_then(|line| serde_json::from_slice::<Line>(line).ok());
-            let Some((entry, Some(reading))) = whole.map(|line| (line.entry, line.reading())) else { break };
-            let Some(slot) = earlier.done.get_mut(entry) else { break };
+            let Some((entry, safe, Some(reading))) = whole.map(|line| (line.entry, line.safe, line.reading())) else {
+                break;
+            };
+            let (Some(slot), Some(is_safe)) = (earlier.done.get_mut(entry), earlier.safe.get_mut(entry)) else { break };
             *slot = Some(reading);
+            *is_safe = safe;
             earlier.trusted += line.len() as u64;
         }
         Ok(earlier)
@@ -191,16 +200,16 @@ impl<'o> Journal<'o> {
         Ok(Self { output, folder: folder.to_path_buf(), path, file })
     }
 
-    /// Makes files safe on the disk and then notes that they are.
-    pub(crate) fn checkpoint(&mut self, done: &[(usize, Reading)], files: &[PathBuf]) -> Result<()> {
-        self.output.flush(&self.folder, files).map_err(|source| Error::Io {
+    /// Makes what was written safe on the disk, if the host can, and then notes that it is done.
+    pub(crate) fn checkpoint(&mut self, done: &[(usize, Reading)]) -> Result<()> {
+        let safe = self.output.flush(&self.folder).map_err(|source| Error::Io {
             action: "flush",
             path: self.folder.clone(),
             source,
         })?;
         let mut text = Vec::new();
         for (entry, reading) in done {
-            let line = serde_json::to_vec(&Line::new(*entry, reading));
+            let line = serde_json::to_vec(&Line::new(*entry, reading, safe));
             text.extend(line.map_err(|source| self.error(source.into()))?);
             text.push(b'\n');
         }

@@ -11,6 +11,7 @@ mod destination;
 mod hex;
 mod job;
 mod journal;
+mod locate;
 pub mod names;
 mod output;
 mod place;
@@ -32,8 +33,8 @@ pub use verify::{Problem, ProblemKind, Verification, verify};
 use crate::catalog::ObjectKind;
 use crate::error::{Error, Result};
 use crate::progress::Progress;
-use copy::Located;
 use journal::{Earlier, Header, Journal};
+use locate::Located;
 use output::{Disk, Output};
 use place::{Reading, Tree, merged};
 use plan::Plan;
@@ -60,7 +61,7 @@ fn run(job: &Job<'_>, to: &Path, output: &dyn Output, progress: &dyn Progress) -
         true => Earlier::read(output, &destination.folder, &header, plan.entries.len())?,
         false => Earlier::none(&header, plan.entries.len()),
     };
-    let located = copy::locate(job, &plan, progress)?;
+    let located = locate::locate(job, &plan, progress)?;
     check_space(job, &plan, &located, &earlier, output, &destination.folder)?;
     let place = |index: usize, reading: &Reading| {
         let entry = &plan.entries[index];
@@ -117,6 +118,7 @@ fn copy_all(
     let journal = Journal::open(session.output, &session.folder, earlier)?;
     copy::run(job, plan, session, journal, located, &mut earlier.done, progress)?;
     job.image.check_unchanged()?;
+    let mut files = Vec::new();
     for (index, reading) in earlier.done.iter().enumerate() {
         let entry = &plan.entries[index];
         let Some(reading) = reading else { continue };
@@ -127,7 +129,9 @@ fn copy_all(
         if std::fs::symlink_metadata(&path).is_err() {
             return Err(copy::vanished(&path));
         }
+        files.push(path);
     }
+    copy::flush(session, &files, progress)?;
     // Their times change while they are filled.
     for entry in folders() {
         let object = job.volumes[entry.volume].catalog.object(entry.object);

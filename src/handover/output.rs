@@ -41,8 +41,11 @@ pub(crate) trait Output: Send + Sync {
     fn remove(&self, path: &Path) -> io::Result<()>;
     /// Removes an empty folder of our own.
     fn remove_folder(&self, path: &Path) -> io::Result<()>;
-    /// Returns when these files below `root` are safe even if the power fails.
-    fn flush(&self, root: &Path, files: &[PathBuf]) -> io::Result<()>;
+    /// Makes all that was written below `root` safe even if the power fails, and returns `true`; or `false` if this host
+    /// has no call for that which a plain user may make.
+    fn flush(&self, root: &Path) -> io::Result<bool>;
+    /// Makes one file safe even if the power fails.
+    fn flush_file(&self, path: &Path) -> io::Result<()>;
     /// Locks a file, made if need be, until the answer is dropped. [`LOCKED`] if another holds it.
     fn lock(&self, path: &Path) -> io::Result<Box<dyn Any + Send + Sync>>;
     /// Sets a folder's times, as far as the host can.
@@ -148,8 +151,12 @@ impl Output for Disk {
         std::fs::remove_dir(path)
     }
 
-    fn flush(&self, root: &Path, files: &[PathBuf]) -> io::Result<()> {
-        flush(root, files)
+    fn flush(&self, root: &Path) -> io::Result<bool> {
+        flush(root)
+    }
+
+    fn flush_file(&self, path: &Path) -> io::Result<()> {
+        Open::new().write(true).open(path)?.sync_data()
     }
 
     fn lock(&self, path: &Path) -> io::Result<Box<dyn Any + Send + Sync>> {
@@ -194,16 +201,16 @@ pub(crate) fn open(path: &Path) -> io::Result<File> {
     Open::new().read(true).open(path)
 }
 
-/// One call for the whole disk: a call for each of 200,000 small files would take hours.
+/// One call for the whole disk: at every checkpoint a call for each of many small files would take hours.
 #[cfg(target_os = "linux")]
-fn flush(root: &Path, _files: &[PathBuf]) -> io::Result<()> {
-    Ok(rustix::fs::syncfs(open(root)?)?)
+fn flush(root: &Path) -> io::Result<bool> {
+    rustix::fs::syncfs(open(root)?)?;
+    Ok(true)
 }
 
-/// A call for each file: this host has none for a whole disk that a plain user may make.
 #[cfg(not(target_os = "linux"))]
-fn flush(_root: &Path, files: &[PathBuf]) -> io::Result<()> {
-    files.iter().try_for_each(|file| Open::new().write(true).open(file)?.sync_data())
+fn flush(_root: &Path) -> io::Result<bool> {
+    Ok(false)
 }
 
 /// The format of the disk that holds a folder, as the host calls it.
@@ -274,6 +281,6 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let space = Disk.space(folder.path()).unwrap();
         assert!(space.available > 0 && space.cluster >= 512, "{space:?}");
-        assert!(Disk.flush(folder.path(), &[]).is_ok());
+        assert_eq!(Disk.flush(folder.path()).unwrap(), cfg!(target_os = "linux"));
     }
 }

@@ -1,8 +1,6 @@
 //! From what is known of a file to where it goes.
 
-use enumset::EnumSet;
-
-use crate::catalog::{Facts, Gap, GapKind, State, Unlocated};
+use crate::catalog::{Facts, Gap, State, Unlocated};
 
 /// A file whose last zeros are at least this many bytes ends in a "long blank". Formats pad with less: archives of
 /// tapes with up to 10,240 bytes, databases with a page of up to 16,384; a hole that an imaging program left as zeros
@@ -71,21 +69,13 @@ pub(crate) fn merged(sweep: &Facts, reading: Option<&Reading>, placed: bool) -> 
         facts.unlocated = Some(Unlocated::DescriptionLost);
     }
     let Some(reading) = reading else { return facts };
-    if !sweep.decoded {
-        // The sweep counted whole units; reading knows. What could not be placed stays a gap whatever was read.
-        facts.gaps = sweep.gaps & EnumSet::only(GapKind::Unplaced);
-    }
-    facts.gap_bytes = 0;
-    facts.never_here_bytes = 0;
-    for gap in &reading.gaps {
-        facts.add_gap(gap.why, gap.range.end.saturating_sub(gap.range.start));
-    }
+    facts.after_reading(&reading.gaps, reading.unknown);
     if sweep.decoded {
+        // Of plain content the sweep knows all that reading knows; of encoded content it counted whole units.
+        facts.gaps |= sweep.gaps;
         facts.gap_bytes = facts.gap_bytes.max(sweep.gap_bytes);
         facts.never_here_bytes = facts.never_here_bytes.max(sweep.never_here_bytes);
     }
-    facts.unknown |= reading.unknown;
-    facts.decoded = true;
     facts
 }
 
@@ -115,8 +105,10 @@ impl BlankWatch {
 
 #[cfg(test)]
 mod tests {
+    use enumset::EnumSet;
+
     use super::*;
-    use crate::catalog::Distrust;
+    use crate::catalog::{Distrust, GapKind};
 
     fn facts(change: impl FnOnce(&mut Facts)) -> Facts {
         let mut facts = Facts::SOUND;

@@ -93,7 +93,7 @@ impl Plan {
             line(&[
                 &entry.path,
                 &volume.number.to_string(),
-                &volume.catalog.address(entry.object).unwrap_or_default(),
+                &address(volume, entry.object),
                 entry.kind.word(),
                 &object.size.to_string(),
                 object.facts.state().word(),
@@ -102,11 +102,7 @@ impl Plan {
         }
         for link in &self.links {
             let volume = &job.volumes[link.volume];
-            line(&[
-                &volume.catalog.address(link.object).unwrap_or_default(),
-                &volume.number.to_string(),
-                &link_path(volume, link),
-            ]);
+            line(&[&address(volume, link.object), &volume.number.to_string(), &link_path(volume, link)]);
         }
         let options = job.options;
         line(&[&self.streams_left.to_string(), &self.special_files.to_string(), &self.deleted_left.to_string()]);
@@ -124,6 +120,11 @@ pub(crate) fn source_path(volume: &VolumeSelection<'_>, entry: &Entry) -> String
             format!("{}:{}", bounded_path(volume.catalog, beside), volume.catalog.name(stream).text())
         }
     }
+}
+
+/// The stable address of an object; empty for a folder that the image does not have.
+pub(crate) fn address(volume: &VolumeSelection<'_>, object: ObjectId) -> String {
+    volume.catalog.address(object).unwrap_or_default()
 }
 
 /// Where a link stands on the volume.
@@ -227,9 +228,7 @@ impl<'w, 'a> Walk<'w, 'a> {
             });
         }
         for part in line {
-            if !self.passage.entry(self.catalog.parent(part)).or_default().insert(part) {
-                continue;
-            }
+            self.passage.entry(self.catalog.parent(part)).or_default().insert(part);
         }
         Ok(())
     }

@@ -57,30 +57,21 @@ pub(crate) fn text(results: &Results<'_>, summary: &Summary) -> String {
     if let Some(ticket) = &results.job.ticket {
         let _ = writeln!(text, "Job: {ticket}");
     }
-    text.push('\n');
-    for (folder, count, what) in [
-        ("data/recovered", whole(summary), "the files, in their own folders"),
-        ("data/doubtful", summary.count(State::Doubtful).paths, "read, but not shown to be the file's own content"),
-        ("data/damaged", 0, "parts are missing and were filled with zeros"),
+    let (files, bytes) = (summary.written_files, summary.written_bytes);
+    let _ = writeln!(text, "{files} files with {bytes} bytes.\n");
+    for (folder, what) in [
+        ("data/recovered", "the files, in their own folders"),
+        ("data/doubtful", "if it is there: read, but not shown to be the file's own content"),
+        ("data/damaged", "if it is there: parts are missing and were filled with zeros"),
+        ("records", "lists: everything (manifest.csv), what was lost (lost.csv), links (links.csv)"),
     ] {
-        let _ = match count {
-            0 => writeln!(text, "  {folder:<16} {what}"),
-            _ => writeln!(text, "  {folder:<16} {what} ({count})"),
-        };
+        let _ = writeln!(text, "  {folder:<16} {what}");
     }
-    let _ = writeln!(
-        text,
-        "  {:<16} lists: everything (manifest.csv), what was lost (lost.csv), links (links.csv)\n",
-        "records"
-    );
+    text.push('\n');
     losses(summary, &mut text);
     basis(results, &mut text);
     let _ = write!(text, "{CHECK}\n{CAUTIONS}");
     text.replace('\n', "\r\n")
-}
-
-fn whole(summary: &Summary) -> u64 {
-    summary.count(State::Whole).paths + summary.count(State::Unproven).paths
 }
 
 fn losses(summary: &Summary, text: &mut String) {

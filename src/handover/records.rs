@@ -6,7 +6,7 @@ use serde_json::{Map, Value, json};
 
 use super::csv::{harmless, row};
 use super::hex;
-use super::plan::{Link, link_path};
+use super::plan::{Link, address, link_path};
 use super::results::{Results, Row};
 use crate::catalog::{Object, ObjectKind, Timestamp, Zone};
 
@@ -58,7 +58,7 @@ pub(crate) fn manifest_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Re
                 &path,
                 &written.source_path(),
                 &written.volume.number.to_string(),
-                &written.volume.catalog.address(written.entry.object).unwrap_or_default(),
+                &address(written.volume, written.entry.object),
                 written.entry.kind.word(),
                 written.state_word(),
                 &written.reasons().join(" "),
@@ -84,7 +84,7 @@ pub(crate) fn lost_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Result
         }
         let source_path = lost.source_path();
         let volume = lost.volume.number.to_string();
-        let address = lost.volume.catalog.address(lost.entry.object).unwrap_or_default();
+        let address = address(lost.volume, lost.entry.object);
         let size = lost.size().to_string();
         let mut write = |start: &str, length: &str, why: &str| {
             row(out, &[&source_path, &volume, &address, lost.state_word(), &size, start, length, why])
@@ -127,7 +127,7 @@ pub(crate) fn links_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Resul
             &[
                 &source_path,
                 &number.to_string(),
-                &volume.catalog.address(link.object).unwrap_or_default(),
+                &address(volume, link.object),
                 &harmless(target),
                 &time(object.created()),
                 &time(object.modified()),
@@ -158,7 +158,7 @@ fn value(row: &Row<'_>) -> Value {
         put("name_raw", json!(raw));
     }
     put("volume", json!(row.volume.number));
-    put("address", json!(row.volume.catalog.address(row.entry.object).unwrap_or_default()));
+    put("address", json!(row.volume.catalog.address(row.entry.object)));
     put("kind", json!(row.entry.kind.word()));
     put("state", json!(row.state_word()));
     put("created", json!(row.object.created().and_then(Timestamp::rfc3339)));

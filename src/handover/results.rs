@@ -2,10 +2,10 @@
 
 use std::collections::{BTreeMap, HashSet};
 
-use super::copy::Located;
 use super::job::{Job, VolumeSelection};
+use super::locate::Located;
 use super::place::{Reading, Tree, merged};
-use super::plan::{Entry, Plan, source_path};
+use super::plan::{Entry, Plan, address, source_path};
 use super::summary::{Count, Lost, MOST_LOST, Summary};
 use crate::catalog::{Completeness, Distrust, Facts, Gap, GapKind, Object, ObjectKind, State};
 
@@ -87,10 +87,9 @@ impl<'r> Results<'r> {
             let is_new = seen.insert((row.entry.volume, row.entry.object));
             if row.entry.kind == ObjectKind::Folder {
                 summary.folders += u64::from(is_new);
-                let incomplete = row.object.completeness() == Completeness::Incomplete;
-                // What a deleted folder lost is no loss of this handover.
-                let deleted = row.object.facts.distrust.contains(Distrust::Deleted);
-                summary.incomplete_folders += u64::from(is_new && incomplete && !deleted);
+                let is_deleted = row.object.facts.distrust.contains(Distrust::Deleted);
+                let incomplete = !is_deleted && row.object.completeness() == Completeness::Incomplete;
+                summary.incomplete_folders += u64::from(is_new && incomplete);
                 continue;
             }
             self.count(&row, is_new, &mut summary);
@@ -127,7 +126,7 @@ impl<'r> Results<'r> {
                 summary.lost.push(Lost {
                     volume: row.volume.number,
                     source_path: row.source_path(),
-                    address: row.volume.catalog.address(row.entry.object).unwrap_or_default(),
+                    address: address(row.volume, row.entry.object),
                     state,
                     why: row.why(),
                     size: row.size(),
@@ -170,7 +169,8 @@ impl Row<'_> {
     /// Every reason behind the state, as words.
     pub(crate) fn reasons(&self) -> Vec<&'static str> {
         if self.entry.kind == ObjectKind::Folder {
-            return self.object.incomplete.iter().map(|reason| reason.word()).collect();
+            let incomplete = self.object.incomplete.iter().map(|reason| reason.word());
+            return incomplete.chain(self.facts.reasons()).collect();
         }
         let mut reasons = self.facts.reasons();
         if self.facts.encrypted {

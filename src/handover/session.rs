@@ -3,10 +3,12 @@
 use std::any::Any;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use unicode_normalization::UnicodeNormalization;
 
 use super::bag;
+use super::copy;
 use super::destination::{BAGIT, Destination, NOT_FINISHED, PROGRESS, RECORDS, UNFINISHED};
 use super::journal::{Earlier, Header, first_line, now};
 use super::output::{LOCKED, Output, below};
@@ -22,6 +24,11 @@ This handover is NOT FINISHED. Do not give it to anyone and do not rely on it.\r
 The program that makes it was stopped, or is still at work. Run the same command again:\r
 it goes on where it was stopped. Leave the folders \"records\" and \"unfinished\" alone until then.\r
 ";
+
+/// A process that was killed a moment ago may still hold its lock: hosts free locks a little later, and a program that
+/// it was just starting may hold it until then.
+const LOCK_TRIES: u32 = 10;
+const LOCK_PAUSE: Duration = Duration::from_millis(50);
 
 /// An open bag, ours alone while this lives.
 pub(crate) struct Session<'o> {
@@ -51,13 +58,21 @@ impl<'o> Session<'o> {
         let folder = std::fs::canonicalize(folder).map_err(failed("look at", folder))?;
         output.create_folder(&unfinished).map_err(failed("make the folder", &unfinished))?;
         let lock = unfinished.join("lock");
-        let lock = output.lock(&lock).map_err(|source| match source.kind() {
-            LOCKED => Error::Destination {
-                path: destination.folder.clone(),
-                why: "another handback is writing there; wait until it is done".to_string(),
-            },
-            _ => failed("write", &lock)(source),
-        })?;
+        let mut tries = LOCK_TRIES;
+        let lock = loop {
+            match output.lock(&lock) {
+                Ok(held) => break held,
+                Err(source) if source.kind() != LOCKED => return Err(failed("write", &lock)(source)),
+                Err(_) if tries > 0 => std::thread::sleep(LOCK_PAUSE),
+                Err(_) => {
+                    return Err(Error::Destination {
+                        path: destination.folder.clone(),
+                        why: "another handback is writing there; wait until it is done".to_string(),
+                    });
+                }
+            }
+            tries -= 1;
+        };
         let session = Self { output, folder, lock: Some(lock) };
         // Another run may have done something between the first look and the lock.
         let is_begun = session.path(PROGRESS).is_file();
@@ -189,10 +204,21 @@ impl<'o> Session<'o> {
                     .ok_or_else(|| foreign("it is not a part of this unfinished handover"))?;
                 match &earlier.done[index] {
                     Some(reading) if place(index, reading) == Some(tree) => {
-                        if reading.size != length {
-                            return Err(foreign("it was changed since it was written"));
+                        found[index] = match earlier.safe[index] {
+                            true if reading.size != length => {
+                                return Err(foreign("it was changed since it was written"));
+                            }
+                            true => true,
+                            // The power may have failed before it was on the disk.
+                            false if reading.size != length => false,
+                            false => {
+                                let digest = copy::digest(self, &path, length).map_err(failed("read", &path))?;
+                                digest == reading.sha256
+                            }
+                        };
+                        if !found[index] {
+                            again.push(path);
                         }
-                        found[index] = true;
                     }
                     Some(_) => return Err(foreign("it is not a part of this unfinished handover")),
                     // Written after the last flushed checkpoint.
@@ -241,7 +267,7 @@ impl<'o> Session<'o> {
             file.write_all(bagit)?;
             file.sync()?;
             drop(file);
-            self.output.flush(&self.folder, &[])?;
+            self.output.flush(&self.folder)?;
             self.output.remove(&mark)?;
             self.output.publish(&temporary, &path)
         };

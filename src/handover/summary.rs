@@ -64,7 +64,7 @@ pub struct Summary {
     pub unproven_blank: u64,
     /// Folders.
     pub folders: u64,
-    /// Folders whose list of names is not all there.
+    /// Folders whose list of names is not all there and that were not deleted.
     pub incomplete_folders: u64,
     /// Paths that were not copied.
     pub not_copied: u64,

@@ -128,8 +128,8 @@ impl Builder {
     fn object(&mut self, kind: ObjectKind, size: u64) -> ObjectId {
         let mut object = Object::new(kind, self.next);
         self.next += 1;
-        object.facts = Facts::SOUND;
         object.size = size;
+        object.facts = Facts::SOUND;
         object.set_times(
             Timestamp::from_filetime(128_815_169_661_234_567),
             Timestamp::from_filetime(128_815_169_661_234_567 + self.next * 10_000_000),
@@ -281,8 +281,8 @@ pub(super) fn everything(rest: Option<ByteState>) -> Choir {
     for number in 0..12 {
         choir.file(root, &format!("note {number}.txt"), &noise(100 * number, 10 + number as u64));
     }
-    let hole = choir.place(holed) + 512;
-    choir.finish(root, rest, &[hole..hole + 512])
+    let hole = Range { start: choir.place(holed) + 512, end: choir.place(holed) + 1024 };
+    choir.finish(root, rest, std::slice::from_ref(&hole))
 }
 
 /// Bytes that do not repeat (a linear congruential generator; constants of MMIX, from memory).

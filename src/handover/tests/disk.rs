@@ -8,6 +8,7 @@ use std::sync::{Arc, Mutex};
 use std::time::SystemTime;
 
 use crate::handover::output::{Disk, Output, OutputFile, Space};
+use crate::testing::write_file;
 
 /// How a disk fails. Operations are counted from 1.
 #[derive(Debug, Clone, Copy, Default)]
@@ -22,6 +23,8 @@ pub(in crate::handover) struct Plan {
     pub(in crate::handover) room: Option<u64>,
     /// What the disk says of itself.
     pub(in crate::handover) space: Option<Space>,
+    /// The disk can't be flushed as a whole.
+    pub(in crate::handover) no_flush: bool,
     /// Every file read back has one bit flipped.
     pub(in crate::handover) flips: bool,
     /// Every file vanishes when it is read back.
@@ -51,11 +54,13 @@ impl FaultyDisk {
         self.state.operations.load(Ordering::SeqCst)
     }
 
-    /// Cuts the power: of what was not flushed only half is there.
+    /// Cuts the power: of what was not flushed only half is there, or only the length and no content.
     pub(in crate::handover) fn cut_power(&self) {
-        for path in self.state.unsafe_files.lock().unwrap().drain(..) {
-            if let Ok(metadata) = std::fs::metadata(&path) {
-                Disk.append(&path, metadata.len() / 2).unwrap();
+        for (index, path) in self.state.unsafe_files.lock().unwrap().drain(..).enumerate() {
+            let Ok(metadata) = std::fs::metadata(&path) else { continue };
+            match index % 2 {
+                0 => drop(Disk.append(&path, metadata.len() / 2).unwrap()),
+                _ => write_file(&path, &vec![0; usize::try_from(metadata.len()).unwrap()]),
             }
         }
     }
@@ -154,9 +159,18 @@ impl Output for FaultyDisk {
         Disk.remove_folder(path)
     }
 
-    fn flush(&self, _root: &Path, files: &[PathBuf]) -> io::Result<()> {
+    fn flush(&self, _root: &Path) -> io::Result<bool> {
         self.step()?;
-        self.state.unsafe_files.lock().unwrap().retain(|path| !files.contains(path));
+        if self.plan.no_flush {
+            return Ok(false);
+        }
+        self.state.unsafe_files.lock().unwrap().clear();
+        Ok(true)
+    }
+
+    fn flush_file(&self, path: &Path) -> io::Result<()> {
+        self.step()?;
+        self.state.unsafe_files.lock().unwrap().retain(|unsafe_file| unsafe_file != path);
         Ok(())
     }
 

@@ -77,8 +77,10 @@ fn what_was_not_flushed_is_not_trusted_after_a_power_cut() {
     let choir = everything(Some(ByteState::Read));
     let (expected, operations) = undisturbed(&choir);
     // The last operations only tidy up behind a bag that was flushed.
-    for at in (1..operations - 5).step_by(3) {
-        disturb(&choir, Plan { stop_at: Some(at), ..Plan::default() }, true, &expected);
+    for at in (1..operations - 5).step_by(5) {
+        for no_flush in [false, true] {
+            disturb(&choir, Plan { stop_at: Some(at), no_flush, ..Plan::default() }, true, &expected);
+        }
     }
 }
 

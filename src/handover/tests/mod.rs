@@ -4,6 +4,7 @@ mod bags;
 mod choir;
 pub(super) mod disk;
 mod faults;
+mod killed;
 mod plans;
 mod verifying;
 

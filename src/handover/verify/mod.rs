@@ -118,10 +118,10 @@ fn is_unfinished(folder: &Path) -> bool {
 fn find(folder: &Path) -> Result<PathBuf> {
     let finished = |path: PathBuf| match is_unfinished(&path) {
         false => Ok(path),
-        true => Err(Error::Usage(format!(
-            "the handover in `{}` is not finished; run the same extract again, it goes on where it was stopped",
-            path.display()
-        ))),
+        true => Err(refused(
+            &path,
+            "this handover is not finished; run the same extract again, it goes on where it was stopped",
+        )),
     };
     if folder.join(BAGIT).is_file() || is_unfinished(folder) {
         return finished(folder.to_path_buf());
