@@ -8,6 +8,8 @@
     deny(clippy::expect_used, clippy::indexing_slicing, clippy::arithmetic_side_effects, clippy::as_conversions)
 )]
 
+mod bitmap;
+mod claims;
 mod gaps;
 pub mod ntfs;
 
