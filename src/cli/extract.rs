@@ -1,6 +1,7 @@
 //! `handback extract`: copies out of the image into a handover folder.
 
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -41,7 +42,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         .into_iter()
         .filter_map(|(number, selected)| {
             let (filesystem, swept) = opened.swept(number)?;
-            Some(VolumeSelection { number, filesystem, catalog: &swept.catalog, selected })
+            Some(VolumeSelection { number, filesystem, catalog: &swept.catalog, facts: &swept.facts, selected })
         })
         .collect();
     let job = Job {
@@ -75,7 +76,8 @@ fn map_note(map: &OpenedMap) -> MapNote {
         digest.iter().map(|byte| format!("{byte:02x}")).collect()
     });
     MapNote {
-        file: map.path.clone(),
+        // The customer needs no path of the workshop's.
+        file: map.path.as_deref().and_then(Path::file_name).map(PathBuf::from),
         basis: map.basis(),
         asserted: map.is_asserted(),
         doubts: map.doubt.iter().flat_map(|doubt| doubt.reasons.iter().map(ToString::to_string)).collect(),

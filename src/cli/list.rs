@@ -39,7 +39,7 @@ struct Line<'a> {
     gaps: Vec<GapDocument>,
     created: Option<String>,
     modified: Option<String>,
-    zone: &'static str,
+    zone: Option<&'static str>,
     attributes: Vec<Attribute>,
     #[serde(skip_serializing_if = "Option::is_none")]
     link_target: Option<String>,
@@ -95,12 +95,10 @@ pub(super) fn run(args: &ListArgs, context: &mut Context<'_>) -> Result<ExitStat
     } else {
         listing.table(&named, args.recursive, &mut shown, &mut context.printer)?;
     }
-    let mut status = ExitStatus::of_faults(shown.lost > 0 || shown.incomplete > 0);
     if !args.json {
         say(&shown, catalog.lost_records, context);
-        status = status.merge(ExitStatus::of_faults(!opened.disk.complete));
     }
-    Ok(status)
+    Ok(ExitStatus::of_faults(shown.lost > 0 || shown.incomplete > 0))
 }
 
 fn say(shown: &Shown, lost_records: u64, context: &mut Context<'_>) {
@@ -269,6 +267,9 @@ impl Listing<'_> {
         let is_content = matches!(object.kind, ObjectKind::File | ObjectKind::Stream);
         let is_folder = object.kind == ObjectKind::Folder;
         let mut reasons = facts.reasons();
+        if facts.encrypted {
+            reasons.push("encrypted");
+        }
         if is_folder {
             reasons.extend(object.incomplete.iter().map(|reason| reason.word()));
         }
@@ -293,7 +294,7 @@ impl Listing<'_> {
             gaps: self.gaps(id)?.into_iter().map(GapDocument::from).collect(),
             created: object.created().and_then(|time| time.rfc3339()),
             modified: object.modified().and_then(|time| time.rfc3339()),
-            zone: zone_word(object),
+            zone: object.modified().or(object.created()).map(|time| time.zone.word()),
             attributes: object.attributes.iter().collect(),
             link_target: match object.kind {
                 ObjectKind::Link => self.filesystem.link_target(self.catalog, id)?,
@@ -321,11 +322,4 @@ impl From<Gap> for GapDocument {
     fn from(gap: Gap) -> Self {
         Self { start: gap.range.start, length: gap.range.end - gap.range.start, why: gap.why.word() }
     }
-}
-
-/// Whether an object's times are anchored.
-fn zone_word(object: &Object) -> &'static str {
-    let local =
-        object.attributes.contains(Attribute::CreatedLocal) || object.attributes.contains(Attribute::ModifiedLocal);
-    if local { "local time, zone unknown" } else { "UTC" }
 }

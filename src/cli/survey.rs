@@ -134,6 +134,9 @@ fn others(survey: &Survey, zone: &TimeZone, printer: &mut Printer<'_>) -> Result
             rows.row(row(name, tally, zone));
         }
     }
+    if rows.is_empty() {
+        return Ok(());
+    }
     printer.line("")?;
     printer.line("Outside the people's folders")?;
     printer.table(rows)

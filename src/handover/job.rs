@@ -6,7 +6,7 @@ use std::sync::Arc;
 use serde::Serialize;
 
 use crate::catalog::{Catalog, NameId};
-use crate::filesystem::Filesystem;
+use crate::filesystem::{Filesystem, VolumeFacts};
 use crate::image::Image;
 use crate::sector_map::Basis;
 
@@ -56,6 +56,8 @@ pub struct VolumeSelection<'a> {
     pub filesystem: &'a dyn Filesystem,
     /// What its sweep brought.
     pub catalog: &'a Catalog,
+    /// What the volume tells of itself, after the sweep.
+    pub facts: &'a VolumeFacts,
     /// What of it; folders with all that is below them. Overlaps do no harm.
     pub selected: Vec<Selected>,
 }

@@ -189,6 +189,21 @@ mod tests {
         assert!(matches!(error, Error::ImageIo { .. }), "{error}");
     }
 
+    /// On Windows nobody can write while the image is open.
+    #[cfg(windows)]
+    #[test]
+    fn nobody_writes_while_the_image_is_open() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("disk.img");
+        write(&path, b"abc");
+        let image = RawImage::open(vec![path.clone()]).unwrap();
+        #[expect(clippy::disallowed_types, reason = "a test's own temporary file")]
+        let writer = std::fs::OpenOptions::new().write(true).open(&path);
+        assert!(writer.is_err());
+        image.check_unchanged().unwrap();
+    }
+
+    #[cfg(unix)]
     #[test]
     fn a_change_is_seen_by_length_and_by_time() {
         let folder = tempfile::tempdir().unwrap();

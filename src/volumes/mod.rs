@@ -155,7 +155,10 @@ pub fn open(source: &Source, options: Options) -> Result<Disk> {
         if matches!(partition.code.purpose(), Purpose::Extended | Purpose::Protective) {
             continue;
         }
-        let window = source.window(partition.start, partition.length);
+        let mut window = source.window(partition.start, partition.length);
+        if !table.is_vouched_for(partition, &source) {
+            window = window.unvouched();
+        }
         let content = if partition.start >= source.length() {
             Content::Unknown(Unknown::PastEnd)
         } else {

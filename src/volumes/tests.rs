@@ -36,7 +36,7 @@ fn unknown_in(source: &Source, code: Option<TypeCode>) -> Option<Unknown> {
     }
 }
 
-/// A FAT16 boot sector with 8,167 clusters (mkfs.fat 4.2; reference values, section 3.1).
+/// A FAT16 boot sector with 8,167 clusters, as mkfs.fat 4.2 writes it.
 const FAT16: &[u8] =
     &[0xeb, 0x3c, 0x90, b'm', b'k', b'f', b's', b'.', b'f', b'a', b't', 0, 2, 4, 4, 0, 2, 0, 2, 0, 0x80, 0xf8, 32, 0];
 const SIGNATURE: (usize, &[u8]) = (0x1fe, &[0x55, 0xaa]);
