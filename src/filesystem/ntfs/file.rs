@@ -70,6 +70,20 @@ impl ExtensionBudget {
     }
 }
 
+/// What a file is put together from.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Parts<'a> {
+    pub(super) volume: &'a Source,
+    pub(super) boot: &'a BootSector,
+    pub(super) table: &'a Table,
+}
+
+impl Parts<'_> {
+    fn image_offset(self, record: u64) -> Option<u64> {
+        self.table.image_offset(self.volume, record)
+    }
+}
+
 /// Where an attribute stands, as a list names it: record, type, name, first cluster.
 #[derive(Debug, PartialEq, Eq, Hash)]
 struct Place(u64, u32, Vec<u16>, u64);
@@ -97,9 +111,7 @@ pub(super) fn piece_of(body: &NonResidentBody, packed: &[u8]) -> StreamPiece {
 impl File {
     /// Puts a file together.
     pub(super) fn load(
-        volume: &Source,
-        boot: &BootSector,
-        table: &Table,
+        parts: Parts<'_>,
         base: &Record,
         budget: &mut ExtensionBudget,
         findings: &mut Findings,
@@ -117,11 +129,11 @@ impl File {
         if base.other_number {
             file.distrust.insert(Distrust::OtherNumber);
         }
-        let list = list::of(volume, boot, base, budget)?;
+        let list = list::of(parts.volume, parts.boot, base, budget)?;
         let mut seen = list.is_some().then(HashSet::new);
-        file.take(volume, table, base, seen.as_mut(), findings);
+        file.take(parts, base, seen.as_mut(), findings);
         if let (Some(list), Some(seen)) = (list, &mut seen) {
-            file.extend(volume, table, base, &list, seen, budget, findings)?;
+            file.extend(parts, base, &list, seen, budget, findings)?;
         }
         // The file says that it has a reparse point, and none was read.
         let says_so = file.information.is_some_and(|one| one.attributes & file_attribute::REPARSE_POINT != 0);
@@ -134,8 +146,7 @@ impl File {
     /// Takes in the attributes of one record.
     fn take(
         &mut self,
-        volume: &Source,
-        table: &Table,
+        parts: Parts<'_>,
         record: &Record,
         mut seen: Option<&mut HashSet<Place>>,
         findings: &mut Findings,
@@ -151,7 +162,7 @@ impl File {
         if broken || broken_value || record.inconsistent {
             findings.add(
                 FindingKind::AttributeBad,
-                table.image_offset(volume, record.number),
+                parts.image_offset(record.number),
                 Some(record.number),
                 || "what follows in this record can't be used",
             );
@@ -211,8 +222,7 @@ impl File {
     /// Takes in the extension records that the list names.
     fn extend(
         &mut self,
-        volume: &Source,
-        table: &Table,
+        parts: Parts<'_>,
         base: &Record,
         list: &AttributeList,
         seen: &mut HashSet<Place>,
@@ -225,7 +235,7 @@ impl File {
             self.distrust.insert(Distrust::RecordPartlyRead);
             findings.add(
                 FindingKind::ExtensionMissing,
-                table.image_offset(volume, base.number),
+                parts.image_offset(base.number),
                 Some(base.number),
                 || "the list of its extension records is damaged",
             );
@@ -233,13 +243,13 @@ impl File {
         let wanted: BTreeSet<Reference> =
             list.entries.iter().map(|entry| entry.record).filter(|one| one.record != base.number).collect();
         for reference in wanted {
-            let Err(stale) = self.extension(volume, table, base, reference, seen, budget, findings)? else { continue };
+            let Err(stale) = self.extension(parts, base, reference, seen, budget, findings)? else { continue };
             if stale {
                 self.distrust.insert(Distrust::ExtensionStale);
             }
             findings.add(
                 FindingKind::ExtensionMissing,
-                table.image_offset(volume, reference.record),
+                parts.image_offset(reference.record),
                 Some(base.number),
                 || format!("{reference}"),
             );
@@ -269,8 +279,7 @@ impl File {
     /// Takes in one extension record; the error says whether a record stands there that is another's.
     fn extension(
         &mut self,
-        volume: &Source,
-        table: &Table,
+        parts: Parts<'_>,
         base: &Record,
         reference: Reference,
         seen: &mut HashSet<Place>,
@@ -279,7 +288,7 @@ impl File {
     ) -> Result<Result<(), bool>> {
         let Some(left) = budget.records.checked_sub(1) else { return Ok(Err(false)) };
         budget.records = left;
-        let Ok(record) = table.read(volume, reference.record)? else { return Ok(Err(false)) };
+        let Ok(record) = parts.table.read(parts.volume, reference.record)? else { return Ok(Err(false)) };
         let points_back = record.header.base.record == base.number && record.header.base.means(base.header.sequence);
         if !record.in_use() || !points_back || !reference.means(record.header.sequence) {
             return Ok(Err(true));
@@ -287,11 +296,11 @@ impl File {
         if record.other_number {
             self.distrust.insert(Distrust::OtherNumber);
         }
-        if table.bitmap.get(reference.record) == Some(false) {
+        if parts.table.bitmap.get(reference.record) == Some(false) {
             self.distrust.insert(Distrust::RecordFree);
         }
         self.unknown |= record.unknown;
-        self.take(volume, table, &record, Some(seen), findings);
+        self.take(parts, &record, Some(seen), findings);
         Ok(Ok(()))
     }
 }
