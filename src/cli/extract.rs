@@ -7,6 +7,7 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use super::args::ExtractArgs;
+use super::demo::shell_word;
 use super::disk::{Named, OpenedDisk};
 use super::exit::ExitStatus;
 use super::open_image::ASSERTED;
@@ -66,7 +67,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
     if let Some(line) = summary.unproven_line() {
         context.printer.note(&line);
     }
-    Ok(ExitStatus::of_faults(summary.has_loss()))
+    Ok(ExitStatus::of_faults(summary.has_loss() || !opened.disk.complete))
 }
 
 /// What the records say about the map.
@@ -90,10 +91,10 @@ fn print(summary: &Summary, printer: &mut Printer<'_>) -> Result<()> {
     let resumed = if summary.resumed { " (continued)" } else { "" };
     printer.line(&format!("Handover folder: {}{resumed}", summary.folder.display()))?;
     printer.line(&format!(
-        "Written: {} files, {}, in {} folders; each was hashed as it was read, and read back",
-        size::grouped(summary.written_files),
+        "Written: {}, {}, in {}; each file was hashed as it was read, and read back",
+        size::counted(summary.written_files, "file"),
         size::both(summary.written_bytes),
-        size::grouped(summary.folders)
+        size::counted(summary.folders, "folder")
     ))?;
     let mut rows =
         Table::new(&[("state", Align::Left), ("files", Align::Right), ("size", Align::Right), ("where", Align::Left)]);
@@ -148,6 +149,6 @@ fn print(summary: &Summary, printer: &mut Printer<'_>) -> Result<()> {
     printer.line("")?;
     printer.line(&format!(
         "Check it at any time with `handback verify {}`, or as READ ME FIRST.txt says.",
-        summary.folder.display()
+        shell_word(&summary.folder.to_string_lossy())
     ))
 }
