@@ -105,7 +105,7 @@ fn the_chosen_folders_come_out_as_they_were() {
     assert_eq!(job["volumes"][0]["selected"], json!(["/Scores 2009", "/Users/Choir"]));
     assert_eq!(job["image"]["length"], 100_663_296);
     assert_eq!((&job["map"]["basis"], &job["map"]["asserted"]), (&json!("full"), &json!(false)));
-    let state = |word: &str| job["states"].as_array().unwrap().iter().find(|one| one["state"] == word).unwrap().clone();
+    let state = |word: &str| &job["states"][word];
     assert_eq!((&state("whole")["paths"], &state("damaged")["paths"]), (&json!(whole), &json!(damaged)));
     assert_eq!(job["written_files"], whole + damaged);
     outcome.out_has("Annual report 2010.odt: damaged (unread)").err_has("found beside the image, basis full");

@@ -131,7 +131,7 @@ fn a_destination_that_is_not_ours_is_refused_and_left_alone() {
     ] {
         let outcome = bench.run(&format!("extract ntfs-dirty.img /Users --to {to}")).code(3);
         assert_eq!(outcome.out, "", "{to}");
-        outcome.err_has("error: cannot hand over to `").err_has(why);
+        outcome.err_has("error: cannot use `").err_has(why);
     }
     assert!(bench.tree("") == before, "nothing was touched");
 }

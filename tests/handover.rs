@@ -31,6 +31,7 @@ fn hand_over(name: &str, map_reads_all: bool, to: &Path) -> Summary {
         image: &image,
         image_name: format!("{name}.img"),
         map: MapNote { basis: map.basis(), ..MapNote::default() },
+        volumes_complete: true,
         volumes: vec![VolumeSelection {
             number: 1,
             filesystem: volume.as_ref(),

@@ -50,6 +50,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         image: opened.disk.source.image(),
         image_name: args.image.image.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
         map: map_note(&opened.map),
+        volumes_complete: opened.disk.complete,
         volumes,
         ticket: None,
         options: Options { streams: args.streams, ..Options::default() },

@@ -23,7 +23,6 @@ struct Document<'a> {
     table: &'a partition::Table,
     volumes: Vec<VolumeDocument<'a>>,
     volumes_complete: bool,
-    findings: &'a Findings,
 }
 
 #[derive(Serialize)]
@@ -90,7 +89,6 @@ pub(super) fn run(args: &LayoutArgs, context: &mut Context<'_>) -> Result<ExitSt
             table: &disk.table,
             volumes: disk.volumes.iter().map(VolumeDocument::of).collect(),
             volumes_complete: disk.complete,
-            findings: &disk.findings,
         };
         json::document(&mut context.printer, "layout", &document)?;
     } else {
@@ -146,7 +144,6 @@ fn print(opened: &OpenedDisk, drive_size: Option<&DriveSize<'_>>, printer: &mut 
         printer.line("With another `--sector-size`, or without one, more may be found.")?;
     }
     let mut all = table.findings.clone();
-    all.extend(disk.findings.clone());
     for volume in disk.volumes.iter().filter_map(Volume::filesystem) {
         all.extend(volume.findings().clone());
     }

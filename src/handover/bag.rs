@@ -193,6 +193,7 @@ fn job_json(
         "image": {"name": job.image_name, "parts": parts, "length": job.image.length(), "modified": modified},
         "map": job.map,
         "volumes": volumes,
+        "volumes_complete": job.volumes_complete,
         "options": job.options,
         "plan": results.plan.digest,
         "states": summary.states,

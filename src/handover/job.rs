@@ -18,6 +18,8 @@ pub struct Job<'a> {
     pub image_name: String,
     /// What stood behind the word `whole`.
     pub map: MapNote,
+    /// Whether the list of the drive's volumes is all there; if not, files may have stood on one that is not known.
+    pub volumes_complete: bool,
     /// What is handed over, volume by volume. Where there are several, paths begin with `volume N/`.
     pub volumes: Vec<VolumeSelection<'a>>,
     /// The job's number at the workshop, if it has one.

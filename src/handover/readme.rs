@@ -105,8 +105,14 @@ fn losses(summary: &Summary, text: &mut String) {
     }
 }
 
-/// What `whole` can't know: how the computer stopped.
+/// What `whole` can't know: how the computer stopped, and what the drive's table doesn't tell any more.
 fn unsettled(results: &Results<'_>, text: &mut String) {
+    if !results.job.volumes_complete {
+        text.push_str(
+            "NOTE ON THE DRIVE\nA part of its partition table could not be read: it may have had volumes that are not \
+             known, with files that are not listed here.\n\n",
+        );
+    }
     for volume in &results.job.volumes {
         let why = match (volume.facts.dirty, volume.facts.hibernated) {
             (_, Some(true)) => "was in use by a sleeping Windows",

@@ -301,6 +301,7 @@ pub(super) fn job<'a>(choir: &'a Choir, selected: Vec<Selected>, options: Option
         image: choir.source.image(),
         image_name: "choir.img".to_string(),
         map: MapNote { basis: Some(Basis::Full), sha256: Some("5f".repeat(32)), ..MapNote::default() },
+        volumes_complete: true,
         volumes: vec![VolumeSelection {
             number: 2,
             filesystem: choir,
