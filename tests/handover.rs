@@ -26,15 +26,17 @@ fn hand_over(name: &str, map_reads_all: bool, to: &Path) -> Summary {
     };
     let source = Source::new(Arc::clone(&image), &map, 512);
     let volume = filesystem::open(&source).expect("an image in memory").expect("an NTFS volume");
-    let catalog = volume.sweep(&Silent).expect("an image in memory").catalog;
+    let swept = volume.sweep(&Silent).expect("an image in memory");
     let job = Job {
         image: &image,
         image_name: format!("{name}.img"),
         map: MapNote { basis: map.basis(), ..MapNote::default() },
+        volumes_complete: true,
         volumes: vec![VolumeSelection {
             number: 1,
             filesystem: volume.as_ref(),
-            catalog: &catalog,
+            catalog: &swept.catalog,
+            facts: &swept.facts,
             selected: vec![Selected::Root],
         }],
         ticket: None,

@@ -66,7 +66,7 @@ fn a_folder_or_an_empty_file_is_no_image() {
     bench.folder("images");
     bench.image("empty.img", 0);
     bench.run("map show images").code(2).err_has("`images` is a folder; name the image file in it");
-    bench.run("map show empty.img").code(2).err_has("`empty.img` is empty");
+    bench.run("map show empty.img").code(3).err_has("an empty file, `empty.img`");
 }
 
 #[cfg(unix)]

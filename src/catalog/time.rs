@@ -12,6 +12,17 @@ pub enum Zone {
     Unknown,
 }
 
+impl Zone {
+    /// The words used in files.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Utc => "UTC",
+            Self::Unknown => "local time, zone unknown",
+        }
+    }
+}
+
 /// A point in time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Timestamp {

@@ -84,12 +84,17 @@ pub(super) struct SectorArgs {
     pub(super) sector_size: Option<u64>,
 }
 
-/// Which volume of the image, and how its times are meant.
+/// Which volume of the image.
 #[derive(Debug, Args)]
 pub(super) struct VolumeArgs {
     /// The volume by its number in `handback layout`; needed only if a path could be on several
     #[arg(long, value_name = "NUMBER")]
     pub(super) volume: Option<u32>,
+}
+
+/// How times are shown.
+#[derive(Debug, Args)]
+pub(super) struct TimeArgs {
     /// The zone in which times are shown, such as `Europe/Vienna` [default: this computer's]
     #[arg(long, value_name = "ZONE", value_parser = time_zone)]
     pub(super) time_zone: Option<TimeZone>,
@@ -124,6 +129,8 @@ pub(super) struct ListArgs {
     #[command(flatten)]
     pub(super) volume: VolumeArgs,
     #[command(flatten)]
+    pub(super) time: TimeArgs,
+    #[command(flatten)]
     pub(super) sector: SectorArgs,
     /// Print one JSON object a line for programs
     #[arg(long)]
@@ -138,6 +145,8 @@ pub(super) struct SurveyArgs {
     pub(super) image: ImageArgs,
     #[command(flatten)]
     pub(super) volume: VolumeArgs,
+    #[command(flatten)]
+    pub(super) time: TimeArgs,
     #[command(flatten)]
     pub(super) sector: SectorArgs,
     /// Print one JSON document for programs

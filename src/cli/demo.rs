@@ -109,7 +109,7 @@ fn unpack(path: &Path) -> Result<()> {
 }
 
 /// A word as it would be typed.
-fn shell_word(text: &str) -> String {
+pub(super) fn shell_word(text: &str) -> String {
     if text.chars().all(|one| one.is_alphanumeric() || "/\\:._-".contains(one)) {
         text.to_string()
     } else {

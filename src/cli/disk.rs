@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use jiff::tz::TimeZone;
 
 use super::Context;
-use super::args::{ImageArgs, SectorArgs, VolumeArgs};
+use super::args::{ImageArgs, SectorArgs, TimeArgs};
 use super::escape;
 use super::exit::ExitStatus;
 use super::map_args::MapArgs;
@@ -44,18 +44,6 @@ impl Refused {
     pub(super) fn say(self, context: &mut Context<'_>) -> ExitStatus {
         context.printer.note(&format!("error: {}", self.message));
         self.status
-    }
-}
-
-impl From<Refusal> for Refused {
-    fn from(refusal: Refusal) -> Self {
-        let status = match &refusal {
-            Refusal::NoneReadable(_) | Refusal::NotReadable { .. } => ExitStatus::Unusable,
-            // It may have been there: that is a loss and no mistake of the user's.
-            Refusal::Missing { incomplete: true, .. } => ExitStatus::Faults,
-            Refusal::NoSuchVolume { .. } | Refusal::Several { .. } | Refusal::Missing { .. } => ExitStatus::Usage,
-        };
-        Self { message: refusal.to_string(), status }
     }
 }
 
@@ -111,8 +99,26 @@ impl OpenedDisk {
         match address::choose(&argument, &self.disk.candidates(), look) {
             Ok(Ok(one)) => Ok(vec![one]),
             Ok(Err(Refusal::Several { volumes, .. })) => Ok(volumes),
-            Ok(Err(refusal)) => Err(refusal.into()),
+            Ok(Err(refusal)) => Err(self.refused(&refusal)),
         }
+    }
+
+    /// What is said and done when no volume, or nothing on it, is what was asked for.
+    fn refused(&self, refusal: &Refusal) -> Refused {
+        let is_missing = matches!(refusal, Refusal::NoSuchVolume { .. } | Refusal::Missing { .. });
+        let status = match refusal {
+            Refusal::NoneReadable(_) | Refusal::NotReadable { .. } => ExitStatus::Unusable,
+            // It may have been there: that is a loss and no mistake of the user's.
+            Refusal::Missing { incomplete: true, .. } => ExitStatus::Faults,
+            _ if is_missing && !self.disk.complete => ExitStatus::Faults,
+            Refusal::NoSuchVolume { .. } | Refusal::Several { .. } | Refusal::Missing { .. } => ExitStatus::Usage,
+        };
+        let mut message = refusal.to_string();
+        if is_missing && !self.disk.complete {
+            message
+                .push_str("; a part of the partition table was not read or is damaged, so it may be on a volume that isn't listed");
+        }
+        Refused { message, status }
     }
 
     /// What an argument names. Volumes are swept as far as needed.
@@ -138,7 +144,7 @@ impl OpenedDisk {
         })?;
         let volume = match chosen {
             Ok(volume) => volume,
-            Err(refusal) => return Ok(Err(refusal.into())),
+            Err(refusal) => return Ok(Err(self.refused(&refusal))),
         };
         let Some((_, swept)) = self.swept(volume) else {
             return Err(Error::Usage(format!("volume {volume} can't be read")));
@@ -150,7 +156,7 @@ impl OpenedDisk {
             }
             Lookup::Ambiguous(names) => Err(ambiguous(text, &swept.catalog, &names)),
             Lookup::Missing { incomplete } => {
-                Err(Refusal::Missing { target: argument.target.to_string(), incomplete }.into())
+                Err(self.refused(&Refusal::Missing { target: argument.target.to_string(), incomplete }))
             }
         })
     }
@@ -161,8 +167,15 @@ impl OpenedDisk {
             let what = volume.content.what();
             context.printer.note(&format!("volume {} is {what}; `handback layout` says what to do", volume.number));
         }
+        self.say_if_incomplete(context);
+    }
+
+    /// Says that the list of volumes may be incomplete, if so.
+    pub(super) fn say_if_incomplete(&self, context: &mut Context<'_>) {
         if !self.disk.complete {
-            context.printer.note("the list of volumes may be incomplete: a part of the partition table was not read");
+            context.printer.note(
+                "the list of volumes may be incomplete: a part of the partition table was not read or is damaged",
+            );
         }
     }
 
@@ -187,7 +200,7 @@ fn ambiguous(text: &str, catalog: &Catalog, names: &[NameId]) -> Refused {
         .iter()
         .filter_map(|name| {
             let address = catalog.address(catalog.named_object(*name))?;
-            Some(format!("`{address}` ({})", escape::for_terminal(&catalog.name(*name).text())))
+            Some(format!("`{address}` ({})", escape::for_terminal_units(&catalog.name(*name).units())))
         })
         .collect();
     Refused {
@@ -197,6 +210,6 @@ fn ambiguous(text: &str, catalog: &Catalog, names: &[NameId]) -> Refused {
 }
 
 /// The zone in which times are shown.
-pub(super) fn time_zone(args: &VolumeArgs) -> TimeZone {
+pub(super) fn time_zone(args: &TimeArgs) -> TimeZone {
     args.time_zone.clone().unwrap_or_else(TimeZone::system)
 }

@@ -1,11 +1,13 @@
 //! `handback extract`: copies out of the image into a handover folder.
 
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use super::args::ExtractArgs;
+use super::demo::shell_word;
 use super::disk::{Named, OpenedDisk};
 use super::exit::ExitStatus;
 use super::open_image::ASSERTED;
@@ -41,13 +43,14 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         .into_iter()
         .filter_map(|(number, selected)| {
             let (filesystem, swept) = opened.swept(number)?;
-            Some(VolumeSelection { number, filesystem, catalog: &swept.catalog, selected })
+            Some(VolumeSelection { number, filesystem, catalog: &swept.catalog, facts: &swept.facts, selected })
         })
         .collect();
     let job = Job {
         image: opened.disk.source.image(),
         image_name: args.image.image.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
         map: map_note(&opened.map),
+        volumes_complete: opened.disk.complete,
         volumes,
         ticket: None,
         options: Options { streams: args.streams, ..Options::default() },
@@ -65,7 +68,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
     if let Some(line) = summary.unproven_line() {
         context.printer.note(&line);
     }
-    Ok(ExitStatus::of_faults(summary.has_loss()))
+    Ok(ExitStatus::of_faults(summary.has_loss() || !opened.disk.complete))
 }
 
 /// What the records say about the map.
@@ -75,7 +78,8 @@ fn map_note(map: &OpenedMap) -> MapNote {
         digest.iter().map(|byte| format!("{byte:02x}")).collect()
     });
     MapNote {
-        file: map.path.clone(),
+        // The customer needs no path of the workshop's.
+        file: map.path.as_deref().and_then(Path::file_name).map(PathBuf::from),
         basis: map.basis(),
         asserted: map.is_asserted(),
         doubts: map.doubt.iter().flat_map(|doubt| doubt.reasons.iter().map(ToString::to_string)).collect(),
@@ -88,10 +92,10 @@ fn print(summary: &Summary, printer: &mut Printer<'_>) -> Result<()> {
     let resumed = if summary.resumed { " (continued)" } else { "" };
     printer.line(&format!("Handover folder: {}{resumed}", summary.folder.display()))?;
     printer.line(&format!(
-        "Written: {} files, {}, in {} folders; each was hashed as it was read, and read back",
-        size::grouped(summary.written_files),
+        "Written: {}, {}, in {}; each file was hashed as it was read, and read back",
+        size::counted(summary.written_files, "file"),
         size::both(summary.written_bytes),
-        size::grouped(summary.folders)
+        size::counted(summary.folders, "folder")
     ))?;
     let mut rows =
         Table::new(&[("state", Align::Left), ("files", Align::Right), ("size", Align::Right), ("where", Align::Left)]);
@@ -146,6 +150,6 @@ fn print(summary: &Summary, printer: &mut Printer<'_>) -> Result<()> {
     printer.line("")?;
     printer.line(&format!(
         "Check it at any time with `handback verify {}`, or as READ ME FIRST.txt says.",
-        summary.folder.display()
+        shell_word(&summary.folder.to_string_lossy())
     ))
 }

@@ -23,7 +23,6 @@ struct Document<'a> {
     table: &'a partition::Table,
     volumes: Vec<VolumeDocument<'a>>,
     volumes_complete: bool,
-    findings: &'a Findings,
 }
 
 #[derive(Serialize)]
@@ -90,7 +89,6 @@ pub(super) fn run(args: &LayoutArgs, context: &mut Context<'_>) -> Result<ExitSt
             table: &disk.table,
             volumes: disk.volumes.iter().map(VolumeDocument::of).collect(),
             volumes_complete: disk.complete,
-            findings: &disk.findings,
         };
         json::document(&mut context.printer, "layout", &document)?;
     } else {
@@ -139,10 +137,13 @@ fn print(opened: &OpenedDisk, drive_size: Option<&DriveSize<'_>>, printer: &mut 
     volumes(opened, printer)?;
     if !disk.complete {
         printer.line("")?;
-        printer.line("This list may be incomplete: a part of the partition table was not read.")?;
+        printer.line("This list may be incomplete: a part of the partition table was not read or is damaged.")?;
+    }
+    if disk.volumes.is_empty() && table.sector_size_from == SectorSizeFrom::Set {
+        printer.line("")?;
+        printer.line("With another `--sector-size`, or without one, more may be found.")?;
     }
     let mut all = table.findings.clone();
-    all.extend(disk.findings.clone());
     for volume in disk.volumes.iter().filter_map(Volume::filesystem) {
         all.extend(volume.findings().clone());
     }
@@ -192,6 +193,12 @@ fn volumes(opened: &OpenedDisk, printer: &mut Printer<'_>) -> Result<()> {
             Content::Unknown(unknown) => (unknown.sentence(), ""),
         };
         printer.line("")?;
+        if volume.role != Role::Main {
+            let role = format!("{:?}", volume.role).to_lowercase();
+            let what = volume.content.what();
+            printer.line(&format!("Volume {} ({role}) is {what}; people rarely keep files there.", volume.number))?;
+            continue;
+        }
         printer.line(&format!("Volume {}: {sentence}", volume.number))?;
         if !ask.is_empty() {
             printer.line(&format!("  {ask}"))?;

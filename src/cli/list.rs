@@ -10,7 +10,7 @@ use super::disk::{self, Named, OpenedDisk};
 use super::exit::ExitStatus;
 use super::output::{Align, Printer, Table};
 use super::{Context, escape, json, size};
-use crate::catalog::{Attribute, Catalog, Completeness, Gap, NameId, Object, ObjectId, ObjectKind, State};
+use crate::catalog::{Attribute, Catalog, Completeness, Gap, Name, NameId, Object, ObjectId, ObjectKind, State};
 use crate::error::{Error, Result};
 use crate::filesystem::{self, Filesystem};
 use crate::survey::recycle::{self, Recycled};
@@ -39,7 +39,7 @@ struct Line<'a> {
     gaps: Vec<GapDocument>,
     created: Option<String>,
     modified: Option<String>,
-    zone: &'static str,
+    zone: Option<&'static str>,
     attributes: Vec<Attribute>,
     #[serde(skip_serializing_if = "Option::is_none")]
     link_target: Option<String>,
@@ -65,6 +65,15 @@ struct Shown {
     unproven: u64,
 }
 
+/// What stands on one line of a listing.
+#[derive(Clone, Copy)]
+struct Entry {
+    name: NameId,
+    object: ObjectId,
+    /// For a stream, the name of its file or folder beside which it is listed: a file may have several.
+    beside: Option<NameId>,
+}
+
 /// One volume as it is listed.
 struct Listing<'a> {
     volume: u32,
@@ -86,7 +95,7 @@ pub(super) fn run(args: &ListArgs, context: &mut Context<'_>) -> Result<ExitStat
     let catalog = &swept.catalog;
     let recycled =
         recycle::read(filesystem, catalog)?.into_iter().filter_map(|item| Some((item.content()?, item))).collect();
-    let zone = disk::time_zone(&args.volume);
+    let zone = disk::time_zone(&args.time);
     let listing = Listing { volume: named.volume, filesystem, catalog, recycled, zone };
     opened.check_unchanged()?;
     let mut shown = Shown::default();
@@ -95,21 +104,20 @@ pub(super) fn run(args: &ListArgs, context: &mut Context<'_>) -> Result<ExitStat
     } else {
         listing.table(&named, args.recursive, &mut shown, &mut context.printer)?;
     }
-    let mut status = ExitStatus::of_faults(shown.lost > 0 || shown.incomplete > 0);
     if !args.json {
         say(&shown, catalog.lost_records, context);
-        status = status.merge(ExitStatus::of_faults(!opened.disk.complete));
+        opened.say_if_incomplete(context);
     }
-    Ok(status)
+    Ok(ExitStatus::of_faults(shown.lost > 0 || shown.incomplete > 0 || !opened.disk.complete))
 }
 
 fn say(shown: &Shown, lost_records: u64, context: &mut Context<'_>) {
     let printer = &mut context.printer;
     printer.note(&format!(
-        "{} files, {}; {} folders",
-        size::grouped(shown.files),
+        "{}, {}; {}",
+        size::counted(shown.files, "file"),
         size::both(shown.bytes),
-        size::grouped(shown.folders)
+        size::counted(shown.folders, "folder")
     ));
     if shown.lost > 0 {
         printer.note(&format!("{} of them damaged, doubtful or not to be found", size::grouped(shown.lost)));
@@ -130,13 +138,8 @@ fn say(shown: &Shown, lost_records: u64, context: &mut Context<'_>) {
 }
 
 impl Listing<'_> {
-    /// Calls `visit` for what is asked for: an object and how it is called; folders before what is in them.
-    fn walk(
-        &self,
-        named: &Named,
-        recursive: bool,
-        visit: &mut dyn FnMut(NameId, ObjectId) -> Result<bool>,
-    ) -> Result<()> {
+    /// Calls `visit` for what is asked for; folders come before what is in them.
+    fn walk(&self, named: &Named, recursive: bool, visit: &mut dyn FnMut(Entry) -> Result<bool>) -> Result<()> {
         let is_folder = self.catalog.object(named.object).kind == ObjectKind::Folder;
         if !is_folder {
             if let Some(name) = named.name {
@@ -144,8 +147,8 @@ impl Listing<'_> {
             }
             return Ok(());
         }
-        for stream in self.catalog.streams(named.object) {
-            visit(stream, self.catalog.named_object(stream))?;
+        if !self.streams(named.object, named.name, visit)? {
+            return Ok(());
         }
         let mut open = vec![self.catalog.children(named.object)];
         while let Some(names) = open.last_mut() {
@@ -164,13 +167,46 @@ impl Listing<'_> {
         Ok(())
     }
 
-    fn with_streams(&self, name: NameId, visit: &mut dyn FnMut(NameId, ObjectId) -> Result<bool>) -> Result<bool> {
+    fn with_streams(&self, name: NameId, visit: &mut dyn FnMut(Entry) -> Result<bool>) -> Result<bool> {
         let object = self.catalog.named_object(name);
-        let mut go_on = visit(name, object)?;
-        for stream in self.catalog.streams(object) {
-            go_on = go_on && visit(stream, self.catalog.named_object(stream))?;
+        Ok(visit(Entry { name, object, beside: None })? && self.streams(object, Some(name), visit)?)
+    }
+
+    fn streams(
+        &self,
+        owner: ObjectId,
+        beside: Option<NameId>,
+        visit: &mut dyn FnMut(Entry) -> Result<bool>,
+    ) -> Result<bool> {
+        for name in self.catalog.streams(owner) {
+            if !visit(Entry { name, object: self.catalog.named_object(name), beside })? {
+                return Ok(false);
+            }
         }
-        Ok(go_on)
+        Ok(true)
+    }
+
+    /// The names from the root to an entry, itself last.
+    fn line_of(&self, entry: Entry) -> Vec<NameId> {
+        match entry.beside {
+            None => self.catalog.line(entry.name),
+            Some(owner) => {
+                let mut line = self.catalog.line(owner);
+                line.push(entry.name);
+                line
+            }
+        }
+    }
+
+    /// The path of an entry, each name written by `write`; a stream follows its owner after `:`.
+    fn path_of(&self, entry: Entry, write: impl Fn(Name<'_>) -> String) -> String {
+        let mut path = String::new();
+        for part in self.line_of(entry) {
+            let stream = self.catalog.object(self.catalog.named_object(part)).kind == ObjectKind::Stream;
+            path.push(if stream { ':' } else { '/' });
+            path.push_str(&write(self.catalog.name(part)));
+        }
+        path
     }
 
     fn count(&self, object: &Object, shown: &mut Shown) {
@@ -207,23 +243,22 @@ impl Listing<'_> {
             ("name", Align::Left),
         ]);
         self.count_start(named, shown);
-        self.walk(named, recursive, &mut |name, id| {
-            let object = self.catalog.object(id);
-            self.count(object, shown);
-            rows.row(self.row(name, id, recursive)?);
+        self.walk(named, recursive, &mut |entry| {
+            self.count(self.catalog.object(entry.object), shown);
+            rows.row(self.row(entry, recursive)?);
             Ok(true)
         })?;
         printer.table(rows)
     }
 
-    fn row(&self, name: NameId, id: ObjectId, whole_path: bool) -> Result<Vec<String>> {
+    fn row(&self, entry: Entry, whole_path: bool) -> Result<Vec<String>> {
+        let Entry { name, object: id, .. } = entry;
         let object = self.catalog.object(id);
-        let text = if whole_path || object.kind == ObjectKind::Stream {
-            self.catalog.path(name)
+        let mut shown = if whole_path || object.kind == ObjectKind::Stream {
+            self.path_of(entry, |name| escape::for_terminal_units(&name.units()))
         } else {
-            self.catalog.name(name).text().into_owned()
+            escape::for_terminal_units(&self.catalog.name(name).units())
         };
-        let mut shown = escape::for_terminal(&text).into_owned();
         match object.kind {
             ObjectKind::Folder => shown.push('/'),
             ObjectKind::Link => {
@@ -234,7 +269,10 @@ impl Listing<'_> {
             _ => {}
         }
         if let Some(item) = self.recycled.get(&name) {
-            let deleted = item.deleted.as_deref().unwrap_or("at an unknown time");
+            let deleted = item.deleted.as_deref().and_then(|text| text.parse::<jiff::Timestamp>().ok());
+            let deleted = deleted.map_or("at an unknown time".to_string(), |time| {
+                time.to_zoned_datetime(self.zone.clone()).strftime("%Y-%m-%d %H:%M").to_string()
+            });
             shown.push_str(&format!("  (thrown away {deleted}, was {})", escape::for_terminal(&item.original_path)));
         }
         let (state, sized) = match object.kind {
@@ -256,26 +294,30 @@ impl Listing<'_> {
 
     fn json(&self, named: &Named, recursive: bool, shown: &mut Shown, printer: &mut Printer<'_>) -> Result<()> {
         self.count_start(named, shown);
-        self.walk(named, recursive, &mut |name, id| {
-            self.count(self.catalog.object(id), shown);
-            json::object_line(printer, "list", &self.line(name, id)?)?;
+        self.walk(named, recursive, &mut |entry| {
+            self.count(self.catalog.object(entry.object), shown);
+            json::object_line(printer, "list", &self.line(entry)?)?;
             Ok(!printer.is_closed())
         })
     }
 
-    fn line(&self, name: NameId, id: ObjectId) -> Result<Line<'_>> {
+    fn line(&self, entry: Entry) -> Result<Line<'_>> {
+        let Entry { name, object: id, .. } = entry;
         let object = self.catalog.object(id);
         let facts = &object.facts;
         let is_content = matches!(object.kind, ObjectKind::File | ObjectKind::Stream);
         let is_folder = object.kind == ObjectKind::Folder;
         let mut reasons = facts.reasons();
+        if facts.encrypted {
+            reasons.push("encrypted");
+        }
         if is_folder {
             reasons.extend(object.incomplete.iter().map(|reason| reason.word()));
         }
         let stored = self.catalog.name(name);
         Ok(Line {
             volume: self.volume,
-            path: self.catalog.path(name),
+            path: self.path_of(entry, |name| name.text().into_owned()),
             name: stored.text().into_owned(),
             name_raw: stored.raw_hex(),
             address: self.catalog.address(id),
@@ -293,7 +335,7 @@ impl Listing<'_> {
             gaps: self.gaps(id)?.into_iter().map(GapDocument::from).collect(),
             created: object.created().and_then(|time| time.rfc3339()),
             modified: object.modified().and_then(|time| time.rfc3339()),
-            zone: zone_word(object),
+            zone: object.modified().or(object.created()).map(|time| time.zone.word()),
             attributes: object.attributes.iter().collect(),
             link_target: match object.kind {
                 ObjectKind::Link => self.filesystem.link_target(self.catalog, id)?,
@@ -321,11 +363,4 @@ impl From<Gap> for GapDocument {
     fn from(gap: Gap) -> Self {
         Self { start: gap.range.start, length: gap.range.end - gap.range.start, why: gap.why.word() }
     }
-}
-
-/// Whether an object's times are anchored.
-fn zone_word(object: &Object) -> &'static str {
-    let local =
-        object.attributes.contains(Attribute::CreatedLocal) || object.attributes.contains(Attribute::ModifiedLocal);
-    if local { "local time, zone unknown" } else { "UTC" }
 }

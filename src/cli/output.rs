@@ -51,6 +51,11 @@ impl Table {
         self.rows.push(cells);
     }
 
+    /// Whether there is nothing under the headings.
+    pub(super) fn is_empty(&self) -> bool {
+        self.rows.is_empty()
+    }
+
     fn draw(self, terminal: Terminal) -> Vec<String> {
         let mut table = comfy_table::Table::new();
         table.load_style(comfy_table::presets::NOTHING);

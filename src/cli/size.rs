@@ -92,6 +92,11 @@ pub(super) fn parse(text: &str) -> Result<u64, String> {
     u64::try_from(bytes).map_err(|_| wrong())
 }
 
+/// A number of things: `1 file`, `2,000 files`.
+pub(super) fn counted(count: u64, noun: &str) -> String {
+    format!("{} {noun}{}", grouped(count), if count == 1 { "" } else { "s" })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -163,5 +168,10 @@ mod tests {
         fn no_text_panics(text in ".{0,24}") {
             let _ = parse(&text);
         }
+    }
+
+    #[test]
+    fn one_is_no_plural() {
+        assert_eq!([0, 1, 2000].map(|count| counted(count, "file")), ["0 files", "1 file", "2,000 files"]);
     }
 }

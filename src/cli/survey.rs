@@ -64,7 +64,7 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
         let document = Document { map: opened.map_facts(), volumes, volumes_complete: opened.disk.complete };
         json::document(&mut context.printer, "survey", &document)?;
     } else {
-        let zone = disk::time_zone(&args.volume);
+        let zone = disk::time_zone(&args.time);
         for volume in &volumes {
             print(volume, &zone, &mut context.printer)?;
         }
@@ -102,19 +102,25 @@ fn print(volume: &VolumeSurvey<'_>, zone: &TimeZone, printer: &mut Printer<'_>) 
         printer.line("No people's folders are found on this volume.")?;
     }
     others(survey, zone, printer)?;
+    if total.state(State::Unproven).count > 0 {
+        printer.line("")?;
+        printer
+            .line("`?`: no map speaks for the sectors of these files, or of some of them; holes can't be ruled out.")?;
+    }
     if !recycled.is_empty() {
         let with_content = recycled.iter().filter(|item| item.path.is_some()).count();
         printer.line("")?;
         printer.line(&format!(
-            "In the recycle bin: thrown away {}, with their content still there {with_content}.",
-            recycled.len()
+            "In the recycle bin: {} thrown away, {with_content} of them with their content still there. `list` shows \
+             where each one was.",
+            size::grouped(recycled.len() as u64)
         ))?;
     }
     if survey.lost_records > 0 {
         printer.line("")?;
         printer.line(&format!(
-            "{} file records are lost: what they described is missing without a name.",
-            size::grouped(survey.lost_records)
+            "{} lost: what was described there is missing without a name.",
+            size::counted(survey.lost_records, "file record")
         ))?;
     }
     findings::print(printer, findings)
@@ -133,6 +139,9 @@ fn others(survey: &Survey, zone: &TimeZone, printer: &mut Printer<'_>) -> Result
         if tally.files.count > 0 {
             rows.row(row(name, tally, zone));
         }
+    }
+    if rows.is_empty() {
+        return Ok(());
     }
     printer.line("")?;
     printer.line("Outside the people's folders")?;
@@ -182,7 +191,7 @@ fn row(name: &str, tally: &Tally, zone: &TimeZone) -> Vec<String> {
 
 /// A tally as a sentence.
 fn sentence(tally: &Tally) -> String {
-    let mut parts = vec![format!("{} files, {}", size::grouped(tally.files.count), size::both(tally.files.bytes))];
+    let mut parts = vec![format!("{}, {}", size::counted(tally.files.count, "file"), size::both(tally.files.bytes))];
     for (state, word) in [
         (State::Whole, "whole"),
         (State::NotDecoded, "whole, not decoded yet"),
@@ -205,7 +214,7 @@ fn sentence(tally: &Tally) -> String {
         parts.push(format!("{} names, as some files have several", size::grouped(tally.file_names)));
     }
     if tally.folders_incomplete > 0 {
-        parts.push(format!("{} folders may have lost names", size::grouped(tally.folders_incomplete)));
+        parts.push(format!("{} may have lost names", size::counted(tally.folders_incomplete, "folder")));
     }
     parts.join("; ")
 }

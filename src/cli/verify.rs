@@ -3,14 +3,26 @@
 use super::args::VerifyArgs;
 use super::exit::ExitStatus;
 use super::{Context, escape, json, size};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::handover;
 
 /// How many problems are listed on screen; JSON has more.
 const SHOWN: usize = 50;
 
 pub(super) fn run(args: &VerifyArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    let verification = handover::verify(&args.folder, &context.progress)?;
+    let verification = match handover::verify(&args.folder, &context.progress) {
+        Ok(verification) => verification,
+        // Nothing is handed over here, and a folder that can't be checked is no mistake in the command.
+        Err(Error::Destination { path, why }) => {
+            context.printer.note(&format!("error: cannot check `{}`: {why}", path.display()));
+            return Ok(ExitStatus::Unusable);
+        }
+        Err(Error::Usage(why)) => {
+            context.printer.note(&format!("error: {why}"));
+            return Ok(ExitStatus::Unusable);
+        }
+        Err(error) => return Err(error),
+    };
     let status = ExitStatus::of_faults(!verification.is_valid());
     if args.json {
         json::document(&mut context.printer, "verify", &verification)?;
@@ -19,8 +31,8 @@ pub(super) fn run(args: &VerifyArgs, context: &mut Context<'_>) -> Result<ExitSt
     let printer = &mut context.printer;
     printer.line(&format!("Bag: {} (BagIt {})", verification.folder.display(), verification.version))?;
     printer.line(&format!(
-        "{} files, {}, checked with {}",
-        size::grouped(verification.payload_files),
+        "{}, {}, checked with {}",
+        size::counted(verification.payload_files, "file"),
         size::both(verification.payload_bytes),
         verification.algorithms.join(" and ")
     ))?;

@@ -177,7 +177,7 @@ fn job_json(
             json!({
                 "number": volume.number,
                 "image_offset": volume.filesystem.source().image_offset(0),
-                "facts": volume.filesystem.facts(),
+                "facts": volume.facts,
                 "selected": selected,
                 "lost_records": volume.catalog.lost_records,
             })
@@ -185,11 +185,6 @@ fn job_json(
         .collect();
     let parts: Vec<_> =
         job.image.parts().iter().map(|part| part.file_name().unwrap_or_default().to_string_lossy()).collect();
-    let states: Vec<_> = summary
-        .states
-        .iter()
-        .map(|(state, count)| json!({"state": state.word(), "objects": count.objects, "paths": count.paths, "bytes": count.bytes}))
-        .collect();
     let document = json!({
         "handback_json": 1,
         "command": "extract",
@@ -198,9 +193,10 @@ fn job_json(
         "image": {"name": job.image_name, "parts": parts, "length": job.image.length(), "modified": modified},
         "map": job.map,
         "volumes": volumes,
+        "volumes_complete": job.volumes_complete,
         "options": job.options,
         "plan": results.plan.digest,
-        "states": states,
+        "states": summary.states,
         "reasons": summary.reasons,
         "written_files": summary.written_files,
         "written_bytes": summary.written_bytes,

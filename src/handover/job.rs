@@ -6,7 +6,7 @@ use std::sync::Arc;
 use serde::Serialize;
 
 use crate::catalog::{Catalog, NameId};
-use crate::filesystem::Filesystem;
+use crate::filesystem::{Filesystem, VolumeFacts};
 use crate::image::Image;
 use crate::sector_map::Basis;
 
@@ -18,6 +18,8 @@ pub struct Job<'a> {
     pub image_name: String,
     /// What stood behind the word `whole`.
     pub map: MapNote,
+    /// Whether the list of the drive's volumes is all there; if not, files may have stood on one that is not known.
+    pub volumes_complete: bool,
     /// What is handed over, volume by volume. Where there are several, paths begin with `volume N/`.
     pub volumes: Vec<VolumeSelection<'a>>,
     /// The job's number at the workshop, if it has one.
@@ -56,6 +58,8 @@ pub struct VolumeSelection<'a> {
     pub filesystem: &'a dyn Filesystem,
     /// What its sweep brought.
     pub catalog: &'a Catalog,
+    /// What the volume tells of itself, after the sweep.
+    pub facts: &'a VolumeFacts,
     /// What of it; folders with all that is below them. Overlaps do no harm.
     pub selected: Vec<Selected>,
 }

@@ -69,6 +69,7 @@ pub(crate) fn text(results: &Results<'_>, summary: &Summary) -> String {
     }
     text.push('\n');
     losses(summary, &mut text);
+    unsettled(results, &mut text);
     basis(results, &mut text);
     let _ = write!(text, "{CHECK}\n{CAUTIONS}");
     text.replace('\n', "\r\n")
@@ -100,6 +101,29 @@ fn losses(summary: &Summary, text: &mut String) {
             text,
             "WHAT IS MISSING OR NOT CERTAIN (file by file in records/lost.csv and manifest.csv)\n{}",
             lines.concat()
+        );
+    }
+}
+
+/// What `whole` can't know: how the computer stopped, and what the drive's table doesn't tell any more.
+fn unsettled(results: &Results<'_>, text: &mut String) {
+    if !results.job.volumes_complete {
+        text.push_str(
+            "NOTE ON THE DRIVE\nA part of its partition table could not be read: it may have had volumes that are not \
+             known, with files that are not listed here.\n\n",
+        );
+    }
+    for volume in &results.job.volumes {
+        let why = match (volume.facts.dirty, volume.facts.hibernated) {
+            (_, Some(true)) => "was in use by a sleeping Windows",
+            (Some(true), _) => "was not closed properly",
+            _ => continue,
+        };
+        let _ = writeln!(
+            text,
+            "NOTE ON VOLUME {}\nIt {why}: the newest changes may never have reached the drive. Whole means \"as the \
+             drive held it\".\n",
+            volume.number
         );
     }
 }

@@ -8,7 +8,7 @@ use super::csv::{harmless, row};
 use super::hex;
 use super::plan::{Link, address, link_path};
 use super::results::{Results, Row};
-use crate::catalog::{Object, ObjectKind, Timestamp, Zone};
+use crate::catalog::{Object, ObjectKind, Timestamp};
 
 /// A time for a table, empty where there is none.
 fn time(time: Option<Timestamp>) -> String {
@@ -17,11 +17,7 @@ fn time(time: Option<Timestamp>) -> String {
 
 /// The zone of an object's times; empty where it has none.
 fn zone(object: &Object) -> &'static str {
-    match object.modified().or(object.created()).map(|time| time.zone) {
-        Some(Zone::Utc) => "UTC",
-        Some(Zone::Unknown) => "unknown",
-        None => "",
-    }
+    object.modified().or(object.created()).map_or("", |time| time.zone.word())
 }
 
 /// One row a written path.

@@ -50,8 +50,8 @@ pub trait Image: Send + Sync {
 /// Opens an image: one raw file, the first part of a split raw image, or several paths as parts in order.
 ///
 /// # Errors
-/// [`Error::Usage`] for a folder, an empty list, an empty file or a gap among the parts; [`Error::ImageIo`] if a file
-/// can't be opened; [`Error::Unsupported`] for a compressed or container file, with what to do.
+/// [`Error::Usage`] for a folder, an empty list or a gap among the parts; [`Error::ImageIo`] if a file can't be opened;
+/// [`Error::Unsupported`] for an empty, compressed or container file, with what to do.
 pub fn open<P: AsRef<Path>>(paths: &[P]) -> Result<Arc<dyn Image>> {
     let parts = match paths {
         [] => return Err(Error::Usage("no image was named".to_string())),

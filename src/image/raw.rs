@@ -41,7 +41,11 @@ impl RawImage {
             let (file, metadata) = open_read_only(path)?;
             let part = Part { file, start: length, length: metadata.len(), modified: metadata.modified().ok() };
             if part.length == 0 {
-                return Err(Error::Usage(format!("the image file `{}` is empty", path.display())));
+                return Err(Error::Unsupported {
+                    what: format!("an empty file, `{}`", path.display()),
+                    next: "look for the image that was meant; an imaging that ended at once leaves such a file"
+                        .to_string(),
+                });
             }
             length = length.checked_add(part.length).ok_or_else(|| Error::Limit {
                 what: "bytes in one image".to_string(),
@@ -189,6 +193,21 @@ mod tests {
         assert!(matches!(error, Error::ImageIo { .. }), "{error}");
     }
 
+    /// On Windows nobody can write while the image is open.
+    #[cfg(windows)]
+    #[test]
+    fn nobody_writes_while_the_image_is_open() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("disk.img");
+        write(&path, b"abc");
+        let image = RawImage::open(vec![path.clone()]).unwrap();
+        #[expect(clippy::disallowed_types, reason = "a test's own temporary file")]
+        let writer = std::fs::OpenOptions::new().write(true).open(&path);
+        assert!(writer.is_err());
+        image.check_unchanged().unwrap();
+    }
+
+    #[cfg(unix)]
     #[test]
     fn a_change_is_seen_by_length_and_by_time() {
         let folder = tempfile::tempdir().unwrap();
@@ -210,6 +229,6 @@ mod tests {
         assert!(matches!(RawImage::open(vec![folder.path().join("none")]), Err(Error::ImageIo { .. })));
         let empty = folder.path().join("empty.img");
         write(&empty, b"");
-        assert!(matches!(RawImage::open(vec![empty]), Err(Error::Usage(_))));
+        assert!(matches!(RawImage::open(vec![empty]), Err(Error::Unsupported { .. })));
     }
 }

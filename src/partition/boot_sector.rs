@@ -131,7 +131,7 @@ mod tests {
 
     #[test]
     fn the_number_of_clusters_decides_which_fat() {
-        // Microsoft FAT specification, appendices A and B, and volumes of mkfs.fat 4.2 (reference values, 3.1).
+        // Microsoft FAT specification, appendices A and B, and volumes of mkfs.fat 4.2.
         let kind = |fields| recognise(&bpb(fields));
         assert_eq!(kind((512, 8, 4, 2, 512, 134, 273_042)), Some(BootSector::Fat(FatKind::Fat16)));
         assert_eq!(kind((512, 4, 32, 2, 0, 532, 273_042)), Some(BootSector::Fat(FatKind::Fat32)));

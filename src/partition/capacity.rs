@@ -154,7 +154,7 @@ mod tests {
     #[test]
     fn published_lengths() {
         // 80 GB: IDEMA LBA1-02's own example; 10 TB: the length that real drives report; the others follow from the
-        // formulas (reference values, section 12).
+        // formulas.
         for (label, sectors) in [
             ("80GB", 156_301_488),
             ("120 GB", 234_441_648),

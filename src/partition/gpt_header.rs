@@ -153,7 +153,7 @@ impl Entry {
 mod tests {
     use super::*;
 
-    /// A header that sgdisk 1.0.9 wrote on a drive of 64 MiB (reference values, section 6.2).
+    /// A header that sgdisk 1.0.9 wrote on a drive of 64 MiB.
     const SGDISK: [u8; 92] = [
         0x45, 0x46, 0x49, 0x20, 0x50, 0x41, 0x52, 0x54, 0x00, 0x00, 0x01, 0x00, 0x5c, 0x00, 0x00, 0x00, 0xe0, 0xcf,
         0x8c, 0x1a, 0x00, 0x00, 0x00, 0x00, 0x01, 0x00, 0x00, 0x00, 0x00, 0x00, 0x00, 0x00, 0xff, 0xff, 0x01, 0x00,
@@ -188,7 +188,7 @@ mod tests {
 
     #[test]
     fn checksums_are_those_of_zlib() {
-        // Reference values, section 6.2: the check value and an empty array.
+        // CRC-32 of zlib: its check value, and an empty array.
         assert_eq!(crc32fast::hash(b"123456789"), 0xcbf4_3926);
         assert_eq!(crc32fast::hash(&[0; 16_384]), 0xab54_d286);
     }

@@ -51,7 +51,7 @@ mod tests {
 
     #[test]
     fn the_first_three_groups_are_swapped_on_disk() {
-        // The EFI system partition as sgdisk writes it (reference values, section 6.2).
+        // The EFI system partition as sgdisk writes it.
         let disk = [0x28, 0x73, 0x2a, 0xc1, 0x1f, 0xf8, 0xd2, 0x11, 0xba, 0x4b, 0, 0xa0, 0xc9, 0x3e, 0xc9, 0x3b];
         let guid = Guid::from_disk(disk);
         assert_eq!(guid.to_string(), "C12A7328-F81F-11D2-BA4B-00A0C93EC93B");

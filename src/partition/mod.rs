@@ -218,6 +218,20 @@ impl Table {
         self.findings.add(kind, Some(offset), None, || detail);
     }
 
+    /// Whether somebody vouches for every sector that says where a partition lies; `source` is the drive's image.
+    #[must_use]
+    pub fn is_vouched_for(&self, partition: &Partition, source: &Source) -> bool {
+        let known = |offset: u64, length: u64| !source.reality(offset, length).unknown;
+        // A logical partition hangs on every link before its own.
+        let chain = self
+            .partitions
+            .iter()
+            .filter(|one| partition.logical && (one.is_extended() || (one.logical && one.number < partition.number)));
+        // The header of a GPT says where its entries are.
+        let header = self.scheme != Scheme::Gpt || known(self.sector_size, self.sector_size);
+        header && known(partition.entry_offset, 16) && chain.into_iter().all(|one| known(one.entry_offset, 16))
+    }
+
     fn sectors(&self, count: u64) -> Option<u64> {
         count.checked_mul(self.sector_size)
     }

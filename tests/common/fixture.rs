@@ -1,6 +1,7 @@
 //! The test images and the truth about them, as `test-images/README.md` describes them.
 
 use std::io::Read;
+use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -59,6 +60,13 @@ impl Truth {
         self.note.split(' ').find_map(|one| one.strip_prefix(key)?.strip_prefix('='))
     }
 
+    /// The range of the file that lies in a hole of the image.
+    pub(crate) fn hole(&self) -> Option<Range<usize>> {
+        let mut words = self.note.split(" hardlink-of ").next()?.split(' ').skip_while(|word| *word != "hole").skip(1);
+        let (start, length): (usize, usize) = (words.next()?.parse().ok()?, words.next()?.parse().ok()?);
+        Some(start..start + length)
+    }
+
     pub(crate) fn path_text(&self) -> String {
         String::from_utf16_lossy(&self.path)
     }
@@ -81,6 +89,17 @@ pub(crate) fn truth(name: &str) -> Vec<Truth> {
             }
         })
         .collect()
+}
+
+/// The truth about one volume of a disk; its paths begin with `/`.
+pub(crate) fn truth_of_volume(name: &str, volume: u32) -> Vec<Truth> {
+    let prefix: Vec<u16> = format!("{volume}:").encode_utf16().collect();
+    let mut lines = truth(name);
+    lines.retain(|line| line.path.starts_with(&prefix));
+    for line in &mut lines {
+        line.path.drain(..prefix.len());
+    }
+    lines
 }
 
 fn unescape(text: &str) -> Vec<u16> {

@@ -3,12 +3,15 @@
 
 #![allow(dead_code, reason = "each test file uses its part")]
 
+pub(crate) mod bag;
 pub(crate) mod fixture;
 pub(crate) mod harness;
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, SystemTime};
 
 /// A folder in which the program is run.
 pub(crate) struct Bench {
@@ -42,11 +45,52 @@ impl Bench {
 
     /// An image of `length` zeros that nobody may write.
     pub(crate) fn image(&self, name: &str, length: usize) -> PathBuf {
-        let path = self.file(name, vec![0; length]);
+        self.read_only(name, vec![0; length])
+    }
+
+    /// A file of the test that nobody may write.
+    pub(crate) fn read_only(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
+        let path = self.file(name, bytes);
         let mut permissions = std::fs::metadata(&path).expect("just written").permissions();
         permissions.set_readonly(true);
         std::fs::set_permissions(&path, permissions).expect("own file");
         path
+    }
+
+    /// The test image `NAME` as `NAME.img`, which nobody may write.
+    pub(crate) fn fixture(&self, name: &str) -> PathBuf {
+        self.read_only(&format!("{name}.img"), fixture::image(name))
+    }
+
+    /// A map beside the test image `NAME` under which all was read but `holes`, ranges of bytes of the image.
+    pub(crate) fn map_beside(&self, name: &str, holes: &[Range<u64>]) {
+        let length = std::fs::metadata(self.path(&format!("{name}.img"))).expect("the image is there").len();
+        self.file(&format!("{name}.map.csv"), full_map(length, holes));
+    }
+
+    /// Takes a file of the test away.
+    #[expect(clippy::disallowed_methods, reason = "a test's own temporary file")]
+    pub(crate) fn remove(&self, name: &str) {
+        std::fs::remove_file(self.path(name)).expect("own file");
+    }
+
+    /// Makes a file `length` bytes long; what is added is a hole of the file.
+    #[expect(clippy::disallowed_methods, reason = "a test's own temporary file")]
+    pub(crate) fn stretch(&self, name: &str, length: u64) {
+        let file = std::fs::File::options().append(true).open(self.path(name)).expect("own file");
+        file.set_len(length).expect("own file");
+    }
+
+    /// Makes a file look as if it had been changed that long before now.
+    #[expect(clippy::disallowed_methods, reason = "a test's own temporary file")]
+    pub(crate) fn age(&self, name: &str, by: Duration) {
+        let file = std::fs::File::options().append(true).open(self.path(name)).expect("own file");
+        file.set_modified(SystemTime::now() - by).expect("own file");
+    }
+
+    /// Everything in a folder of the bench, see [`bag::tree`].
+    pub(crate) fn tree(&self, name: &str) -> BTreeMap<String, Option<Vec<u8>>> {
+        bag::tree(&self.path(name))
     }
 
     pub(crate) fn folder(&self, name: &str) -> PathBuf {
@@ -92,6 +136,12 @@ impl Bench {
         }
     }
 
+    /// Starts the program and leaves it to the caller.
+    pub(crate) fn start(&self, words: &[&str]) -> Child {
+        let mut command = program(self.folder.path());
+        command.args(words).stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("the program starts")
+    }
+
     /// Runs the program with standard output that nobody reads.
     pub(crate) fn run_unread(&self, line: &str) -> Outcome {
         let mut child = program(self.folder.path())
@@ -131,6 +181,33 @@ impl Outcome {
     }
 
     #[track_caller]
+    pub(crate) fn out_lacks(self, text: &str) -> Self {
+        assert!(!self.out.contains(text), "`{}` should not print {text:?}:\n{}", self.line, self.out);
+        self
+    }
+
+    /// The lines of standard output in which all of `words` stand; at least one is expected.
+    #[track_caller]
+    pub(crate) fn lines_with(&self, words: &[&str]) -> Vec<&str> {
+        let lines: Vec<&str> = self.out.lines().filter(|line| words.iter().all(|word| line.contains(word))).collect();
+        assert!(!lines.is_empty(), "`{}` should print a line with {words:?}:\n{}", self.line, self.out);
+        lines
+    }
+
+    /// Nothing in either stream steers a terminal, hides or turns the direction of writing.
+    #[track_caller]
+    pub(crate) fn harmless(self) -> Self {
+        let steers = |c: char| {
+            (c.is_control() && c != '\n')
+                || matches!(c, '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{FEFF}')
+        };
+        for text in [&self.out, &self.err] {
+            assert!(!text.contains(steers), "`{}`: {:?}", self.line, text.lines().find(|line| line.contains(steers)));
+        }
+        self
+    }
+
+    #[track_caller]
     pub(crate) fn err_has(self, text: &str) -> Self {
         assert!(self.err.contains(text), "`{}` should say {text:?}:\n{}", self.line, self.err);
         self
@@ -140,6 +217,18 @@ impl Outcome {
     pub(crate) fn err_lacks(self, text: &str) -> Self {
         assert!(!self.err.contains(text), "`{}` should not say {text:?}:\n{}", self.line, self.err);
         self
+    }
+
+    /// Standard output as JSON documents of `command`, one a line.
+    #[track_caller]
+    pub(crate) fn json_lines(&self, command: &str) -> Vec<serde_json::Value> {
+        let lines = self.out.lines().map(|line| {
+            assert!(line.starts_with("{\"handback_json\":1,"), "it opens with it: {line}");
+            let value: serde_json::Value = serde_json::from_str(line).unwrap_or_else(|e| panic!("{e} in {line}"));
+            assert_eq!(value["command"], command, "{line}");
+            value
+        });
+        lines.collect()
     }
 
     /// Standard output as one JSON document of `command`.
@@ -152,4 +241,22 @@ impl Outcome {
         assert!(self.out.trim_start_matches(['{', '\n', ' ']).starts_with("\"handback_json\""), "it opens with it");
         value
     }
+}
+
+/// A map in handback's own form under which all of `length` bytes was read but `holes`.
+pub(crate) fn full_map(length: u64, holes: &[Range<u64>]) -> String {
+    let mut text = format!("# handback sector map 1\n# image-length: {length}\n# basis: full\nstart,length,state\n");
+    let mut at = 0;
+    let mut row = |start: u64, end: u64, state: &str| {
+        if start < end {
+            text.push_str(&format!("{start},{},{state}\n", end - start));
+        }
+    };
+    for hole in holes {
+        row(at, hole.start, "read");
+        row(hole.start, hole.end, "unread");
+        at = hole.end;
+    }
+    row(at, length, "read");
+    text
 }

@@ -34,7 +34,8 @@ fn stored() -> Vec<u8> {
     (0..4096_u32).map(|i| ((i * 7) >> 3) as u8).collect()
 }
 
-/// The vectors L1–L7 of the reference values, 1.2.
+/// L1 and L2: [MS-XCA] 3.2 and Microsoft's protocol test suite; L3: the page of the crate `lznt1`; L4 and L5: as
+/// ntfs-3g writes them; L6 and L7 follow from [MS-XCA] 2.5.
 fn vectors() -> Vec<(&'static str, Vec<u8>, Vec<u8>)> {
     vec![
         ("L1", hex(L1), notes()),
@@ -190,7 +191,7 @@ fn one_byte_left_over_is_no_chunk() {
     assert_eq!(fault(&one_left(7), 65536), Lznt1Error { offset: 6, good: 4096, fault: Lznt1Fault::TruncatedChunk });
 }
 
-/// The table in the reference values, 1.2: the split changes at 17, 33, …, not at 16, 32, ….
+/// [MS-XCA] 2.5.1.4: the split changes at 17, 33, …, not at 16, 32, ….
 #[test]
 fn the_split_of_match_words() {
     let rows =

@@ -1,6 +1,6 @@
 //! One file: its base record and its extension records put together.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use enumset::EnumSet;
 
@@ -8,7 +8,9 @@ use super::attributes::{Attribute, Attributes, Body, attributes};
 use super::list::{self, AttributeList};
 use super::record::Record;
 use super::runs::{DataRun, RunFault, unpack};
-use super::structures::{BootSector, FileName, ListEntry, NonResidentBody, StandardInformation, attribute_type};
+use super::structures::{
+    BootSector, FileName, ListEntry, NonResidentBody, StandardInformation, attribute_type, file_attribute,
+};
 use super::table::Table;
 use super::units::Reference;
 use crate::catalog::{Distrust, FindingKind, Findings};
@@ -37,7 +39,7 @@ pub(super) struct Stream {
 pub(super) struct File {
     pub(super) information: Option<StandardInformation>,
     pub(super) names: Vec<FileName>,
-    /// The value of the reparse attribute.
+    /// The value of the reparse attribute; empty if there is one whose value is not at hand.
     pub(super) reparse: Option<Vec<u8>>,
     /// Its data streams by name; the unnamed one has an empty name.
     pub(super) streams: BTreeMap<Vec<u16>, Stream>,
@@ -68,6 +70,38 @@ impl ExtensionBudget {
     }
 }
 
+/// What a file is put together from.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Parts<'a> {
+    pub(super) volume: &'a Source,
+    pub(super) boot: &'a BootSector,
+    pub(super) table: &'a Table,
+}
+
+impl Parts<'_> {
+    fn image_offset(self, record: u64) -> Option<u64> {
+        self.table.image_offset(self.volume, record)
+    }
+}
+
+/// Where an attribute stands, as a list names it: record, type, name, first cluster.
+#[derive(Debug, PartialEq, Eq, Hash)]
+struct Place(u64, u32, Vec<u16>, u64);
+
+impl Place {
+    fn of(record: &Record, attribute: &Attribute<'_>) -> Self {
+        let first = match attribute.body {
+            Body::Resident(_) => 0,
+            Body::NonResident(body, _) => body.first.0,
+        };
+        Self(record.number, attribute.header.kind, attribute.name.clone(), first)
+    }
+
+    fn listed(entry: &ListEntry) -> Self {
+        Self(entry.record.record, entry.kind, entry.name.clone(), entry.first.0)
+    }
+}
+
 /// The piece that a non-resident attribute describes.
 pub(super) fn piece_of(body: &NonResidentBody, packed: &[u8]) -> StreamPiece {
     let (runs, fault) = unpack(packed, body.first, body.last);
@@ -77,9 +111,7 @@ pub(super) fn piece_of(body: &NonResidentBody, packed: &[u8]) -> StreamPiece {
 impl File {
     /// Puts a file together.
     pub(super) fn load(
-        volume: &Source,
-        boot: &BootSector,
-        table: &Table,
+        parts: Parts<'_>,
         base: &Record,
         budget: &mut ExtensionBudget,
         findings: &mut Findings,
@@ -97,24 +129,40 @@ impl File {
         if base.other_number {
             file.distrust.insert(Distrust::OtherNumber);
         }
-        file.take(volume, table, base, findings);
-        if let Some(list) = list::of(volume, boot, base, budget)? {
-            file.extend(volume, table, base, &list, budget, findings)?;
+        let list = list::of(parts.volume, parts.boot, base, budget)?;
+        let mut seen = list.is_some().then(HashSet::new);
+        file.take(parts, base, seen.as_mut(), findings);
+        if let (Some(list), Some(seen)) = (list, &mut seen) {
+            file.extend(parts, base, &list, seen, budget, findings)?;
+        }
+        // The file says that it has a reparse point, and none was read.
+        let says_so = file.information.is_some_and(|one| one.attributes & file_attribute::REPARSE_POINT != 0);
+        if says_so {
+            file.reparse.get_or_insert_default();
         }
         Ok(file)
     }
 
     /// Takes in the attributes of one record.
-    fn take(&mut self, volume: &Source, table: &Table, record: &Record, findings: &mut Findings) {
+    fn take(
+        &mut self,
+        parts: Parts<'_>,
+        record: &Record,
+        mut seen: Option<&mut HashSet<Place>>,
+        findings: &mut Findings,
+    ) {
         let Attributes { list, broken } = attributes(record);
         let mut broken_value = false;
         for attribute in list {
+            if let Some(seen) = &mut seen {
+                seen.insert(Place::of(record, &attribute));
+            }
             broken_value |= self.attribute(&attribute).is_none();
         }
         if broken || broken_value || record.inconsistent {
             findings.add(
                 FindingKind::AttributeBad,
-                table.image_offset(volume, record.number),
+                parts.image_offset(record.number),
                 Some(record.number),
                 || "what follows in this record can't be used",
             );
@@ -174,10 +222,10 @@ impl File {
     /// Takes in the extension records that the list names.
     fn extend(
         &mut self,
-        volume: &Source,
-        table: &Table,
+        parts: Parts<'_>,
         base: &Record,
         list: &AttributeList,
+        seen: &mut HashSet<Place>,
         budget: &mut ExtensionBudget,
         findings: &mut Findings,
     ) -> Result<()> {
@@ -187,41 +235,40 @@ impl File {
             self.distrust.insert(Distrust::RecordPartlyRead);
             findings.add(
                 FindingKind::ExtensionMissing,
-                table.image_offset(volume, base.number),
+                parts.image_offset(base.number),
                 Some(base.number),
                 || "the list of its extension records is damaged",
             );
         }
-        let mut wanted: BTreeMap<Reference, Vec<&ListEntry>> = BTreeMap::new();
-        for entry in list.entries.iter().filter(|entry| entry.record.record != base.number) {
-            wanted.entry(entry.record).or_default().push(entry);
-        }
-        for (reference, entries) in wanted {
-            let stale = match self.extension(volume, table, base, reference, budget, findings)? {
-                Ok(()) => continue,
-                Err(stale) => stale,
-            };
+        let wanted: BTreeSet<Reference> =
+            list.entries.iter().map(|entry| entry.record).filter(|one| one.record != base.number).collect();
+        for reference in wanted {
+            let Err(stale) = self.extension(parts, base, reference, seen, budget, findings)? else { continue };
             if stale {
                 self.distrust.insert(Distrust::ExtensionStale);
             }
             findings.add(
                 FindingKind::ExtensionMissing,
-                table.image_offset(volume, reference.record),
+                parts.image_offset(reference.record),
                 Some(base.number),
                 || format!("{reference}"),
             );
-            for entry in entries {
-                match entry.kind {
-                    // A stream is there if any piece of it is; that pieces are missing shows when they are joined.
-                    attribute_type::DATA => {
-                        self.lost_streams.insert(entry.name.clone());
-                    }
-                    attribute_type::FILE_NAME | attribute_type::REPARSE_POINT => self.incomplete = true,
-                    attribute_type::STANDARD_INFORMATION => {
-                        self.distrust.insert(Distrust::RecordPartlyRead);
-                    }
-                    _ => {}
+        }
+        // What the list names and no record has is lost.
+        for entry in list.entries.iter().filter(|entry| !seen.contains(&Place::listed(entry))) {
+            match entry.kind {
+                // A stream is there if any piece of it is; that pieces are missing shows when they are joined.
+                attribute_type::DATA => {
+                    self.lost_streams.insert(entry.name.clone());
                 }
+                attribute_type::REPARSE_POINT => {
+                    self.reparse.get_or_insert_default();
+                }
+                attribute_type::FILE_NAME => self.incomplete = true,
+                attribute_type::STANDARD_INFORMATION => {
+                    self.distrust.insert(Distrust::RecordPartlyRead);
+                }
+                _ => {}
             }
         }
         let streams = &self.streams;
@@ -232,16 +279,16 @@ impl File {
     /// Takes in one extension record; the error says whether a record stands there that is another's.
     fn extension(
         &mut self,
-        volume: &Source,
-        table: &Table,
+        parts: Parts<'_>,
         base: &Record,
         reference: Reference,
+        seen: &mut HashSet<Place>,
         budget: &mut ExtensionBudget,
         findings: &mut Findings,
     ) -> Result<Result<(), bool>> {
         let Some(left) = budget.records.checked_sub(1) else { return Ok(Err(false)) };
         budget.records = left;
-        let Ok(record) = table.read(volume, reference.record)? else { return Ok(Err(false)) };
+        let Ok(record) = parts.table.read(parts.volume, reference.record)? else { return Ok(Err(false)) };
         let points_back = record.header.base.record == base.number && record.header.base.means(base.header.sequence);
         if !record.in_use() || !points_back || !reference.means(record.header.sequence) {
             return Ok(Err(true));
@@ -249,11 +296,11 @@ impl File {
         if record.other_number {
             self.distrust.insert(Distrust::OtherNumber);
         }
-        if table.bitmap.get(reference.record) == Some(false) {
+        if parts.table.bitmap.get(reference.record) == Some(false) {
             self.distrust.insert(Distrust::RecordFree);
         }
         self.unknown |= record.unknown;
-        self.take(volume, table, &record, findings);
+        self.take(parts, &record, Some(seen), findings);
         Ok(Ok(()))
     }
 }

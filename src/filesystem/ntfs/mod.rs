@@ -43,6 +43,10 @@ impl Ntfs {
         volume::open(source)
     }
 
+    fn parts(&self) -> file::Parts<'_> {
+        file::Parts { volume: &self.source, boot: &self.boot, table: &self.table }
+    }
+
     /// What the records of an object's file say now.
     fn file(&self, number: u64) -> Result<file::File> {
         let offset = self.table.image_offset(&self.source, number).unwrap_or(self.source.image_offset(0));
@@ -50,7 +54,7 @@ impl Ntfs {
             Ok(record) => {
                 let mut budget = file::ExtensionBudget::for_table(&self.table);
                 let mut findings = Findings::default();
-                file::File::load(&self.source, &self.boot, &self.table, &record, &mut budget, &mut findings)
+                file::File::load(self.parts(), &record, &mut budget, &mut findings)
             }
             Err(record::NoRecord::Unread) => {
                 Err(Error::Unreadable { offset, structure: "file record", number: Some(number) })

@@ -48,6 +48,7 @@ pub(super) mod file_attribute {
     pub(in crate::filesystem::ntfs) const READ_ONLY: u32 = 0x1;
     pub(in crate::filesystem::ntfs) const HIDDEN: u32 = 0x2;
     pub(in crate::filesystem::ntfs) const SYSTEM: u32 = 0x4;
+    pub(in crate::filesystem::ntfs) const REPARSE_POINT: u32 = 0x400;
 }
 
 /// Attribute flags.
@@ -365,7 +366,7 @@ mod tests {
         let sector = BootSector::from_bytes(&boot()).unwrap();
         assert_eq!((sector.cluster, sector.record_size), (ClusterSize(4096), 1024));
         assert_eq!(sector.total_clusters(), 8191);
-        // F6h is 1,024 and F4h 4,096; clusters above 80h are negative powers (reference: layout.h).
+        // F6h is 1,024 and F4h 4,096; clusters above 80h are negative powers (Linux `fs/ntfs/layout.h`).
         for (code, size) in
             [(0xf6, Some(1024)), (0xf4, Some(4096)), (1, Some(4096)), (0, None), (0x80, None), (0xf8, None)]
         {

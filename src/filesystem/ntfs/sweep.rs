@@ -173,7 +173,7 @@ impl Sweep<'_> {
                 format!("it says {}", base.header.own_number.unwrap_or(0))
             });
         }
-        let mut file = File::load(&ntfs.source, &ntfs.boot, &ntfs.table, base, &mut self.budget, &mut self.findings)?;
+        let mut file = File::load(ntfs.parts(), base, &mut self.budget, &mut self.findings)?;
         file.distrust.insert_all(bitmap_distrust(ntfs.table.bitmap.get(base.number)));
         self.unknown |= file.unknown;
         if file.incomplete && file.names.len() < usize::from(base.header.links) {

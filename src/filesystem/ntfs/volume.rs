@@ -15,25 +15,27 @@ const SECTOR_SIZES: [u64; 2] = [512, 4096];
 
 pub(super) fn open(source: &Source) -> Result<Option<Ntfs>> {
     let mut findings = Findings::default();
-    let Some(boot) = boot_sector(source, &mut findings)? else { return Ok(None) };
+    let Some((boot, unknown)) = boot_sector(source, &mut findings)? else { return Ok(None) };
+    // Everything hangs on the boot sector and on what describes the table.
+    let source = if unknown { &source.unvouched() } else { source };
     if boot.total_bytes() > source.length_in_image() {
         findings.add(FindingKind::VolumePastEnd, Some(source.image_offset(0)), None, || {
             format!("it has {} bytes, of which {} are in the image", boot.total_bytes(), source.length_in_image())
         });
     }
     let table = Table::find(source, &boot, &mut findings)?;
+    let source = if table.unknown { &source.unvouched() } else { source };
     let facts = facts(source, &boot, &table, &mut findings)?;
     Ok(Some(Ntfs { source: source.clone(), boot, table, facts, findings }))
 }
 
-/// The boot sector, or the backup that stands after the volume's last sector.
-fn boot_sector(source: &Source, findings: &mut Findings) -> Result<Option<BootSector>> {
-    let first = source.read_real(0, BootSector::LENGTH)?.map(|(bytes, _)| bytes);
-    let parsed = first.as_deref().and_then(BootSector::from_bytes);
-    let backup = |offset: u64| -> Result<Option<BootSector>> {
-        let bytes = source.read_real(offset, BootSector::LENGTH)?;
-        Ok(bytes.and_then(|(bytes, _)| BootSector::from_bytes(&bytes)))
+/// The boot sector, or the backup that stands after the volume's last sector; and whether nobody vouches for it.
+fn boot_sector(source: &Source, findings: &mut Findings) -> Result<Option<(BootSector, bool)>> {
+    let (first, unknown) = match source.read_real(0, BootSector::LENGTH)? {
+        Some((bytes, unknown)) => (Some(bytes), unknown),
+        None => (None, false),
     };
+    let parsed = first.as_deref().and_then(BootSector::from_bytes);
     if let Some(boot) = parsed {
         let offset = boot.total_bytes();
         if let Some((bytes, _)) = source.read_real(offset, BootSector::LENGTH)?
@@ -47,7 +49,7 @@ fn boot_sector(source: &Source, findings: &mut Findings) -> Result<Option<BootSe
                 || "the first one was used",
             );
         }
-        return Ok(Some(boot));
+        return Ok(Some((boot, unknown)));
     }
     // A sound boot sector of something else makes this volume something else, whatever an old backup says.
     if first.as_deref().is_some_and(|bytes| slice(bytes, 0x1fe, 2) == Some(&[0x55, 0xaa])) {
@@ -57,7 +59,8 @@ fn boot_sector(source: &Source, findings: &mut Findings) -> Result<Option<BootSe
         let Some(offset) = source.length().checked_sub(sector).filter(|offset| offset.is_multiple_of(sector)) else {
             continue;
         };
-        let Some(boot) = backup(offset)? else { continue };
+        let Some((bytes, unknown)) = source.read_real(offset, BootSector::LENGTH)? else { continue };
+        let Some(boot) = BootSector::from_bytes(&bytes) else { continue };
         // A stale backup of an earlier, larger volume does not know this one's length.
         if boot.total_bytes() != offset || !has_table(source, &boot)? {
             continue;
@@ -68,7 +71,7 @@ fn boot_sector(source: &Source, findings: &mut Findings) -> Result<Option<BootSe
             None,
             || "the first boot sector can't be used",
         );
-        return Ok(Some(boot));
+        return Ok(Some((boot, unknown)));
     }
     Ok(None)
 }

@@ -66,7 +66,7 @@ impl Image for MoodyImage {
 /// A volume that is told where its files lie.
 pub(super) struct Choir {
     source: Source,
-    facts: VolumeFacts,
+    pub(super) facts: VolumeFacts,
     findings: Findings,
     extents: HashMap<ObjectId, Extents>,
     targets: HashMap<ObjectId, String>,
@@ -301,7 +301,14 @@ pub(super) fn job<'a>(choir: &'a Choir, selected: Vec<Selected>, options: Option
         image: choir.source.image(),
         image_name: "choir.img".to_string(),
         map: MapNote { basis: Some(Basis::Full), sha256: Some("5f".repeat(32)), ..MapNote::default() },
-        volumes: vec![VolumeSelection { number: 2, filesystem: choir, catalog: &choir.catalog, selected }],
+        volumes_complete: true,
+        volumes: vec![VolumeSelection {
+            number: 2,
+            filesystem: choir,
+            catalog: &choir.catalog,
+            facts: &choir.facts,
+            selected,
+        }],
         ticket: None,
         options,
     }

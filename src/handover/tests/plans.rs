@@ -126,6 +126,7 @@ fn several_volumes_stand_apart() {
         number: 3,
         filesystem: &two,
         catalog: &two.catalog,
+        facts: &two.facts,
         selected: vec![Selected::Name(name(&two, "/note 1.txt"))],
     });
     let plan = Plan::make(&both).unwrap();

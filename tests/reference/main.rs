@@ -1,0 +1,26 @@
+//! The reference suite: fresh images from random content, made by outside tools and compared with what outside tools
+//! say of them. It drives the built program and needs root, loop devices, FUSE and the packages that `.ci/run`
+//! installs; a tool that is not there is a failure, never a test less.
+//!
+//! Each check names the source of its truth beside it. Random content comes from a seed that is printed;
+//! `HANDBACK_SEED=N` runs the same again.
+
+#![expect(clippy::disallowed_methods, reason = "the images, maps and folders of the tests are made here")]
+
+#[path = "../common/mod.rs"]
+mod common;
+
+mod bag;
+mod destinations;
+mod fat_destinations;
+mod guest;
+mod kill;
+mod main_job;
+mod maps;
+mod mounts;
+mod random;
+mod recognised;
+mod sealed;
+mod tables;
+mod tools;
+mod tree;
