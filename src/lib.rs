@@ -35,7 +35,7 @@
 //! let disk = volumes::open(&source, Default::default())?;
 //! for volume in &disk.volumes {
 //!     let Some(filesystem) = volume.filesystem() else { continue };
-//!     let swept = filesystem.sweep(&Silent)?;
+//!     let swept = filesystem.sweep(Default::default(), &Silent)?;
 //!     for (id, object) in swept.catalog.objects() {
 //!         let path = swept.catalog.first_path(id);
 //!         println!("{} {path}: {} bytes missing", object.facts.state(), object.facts.gap_bytes);

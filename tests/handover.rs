@@ -26,7 +26,7 @@ fn hand_over(name: &str, map_reads_all: bool, to: &Path) -> Summary {
     };
     let source = Source::new(Arc::clone(&image), &map, 512);
     let volume = filesystem::open(&source).expect("an image in memory").expect("an NTFS volume");
-    let swept = volume.sweep(&Silent).expect("an image in memory");
+    let swept = volume.sweep(Default::default(), &Silent).expect("an image in memory");
     let job = Job {
         image: &image,
         image_name: format!("{name}.img"),

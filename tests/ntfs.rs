@@ -7,8 +7,8 @@ mod common;
 use std::collections::{BTreeMap, BTreeSet};
 
 use common::fixture::{self, INNER_SLASH, Truth};
-use handback::catalog::{Catalog, Completeness, NameId, ObjectKind, State};
-use handback::filesystem::{self, Filesystem, Swept};
+use handback::catalog::{Catalog, Completeness, FindingKind, NameId, ObjectKind, State};
+use handback::filesystem::{self, ByteRange, Filesystem, SweepOptions, Swept};
 use handback::progress::Silent;
 use handback::source::Source;
 use sha2::{Digest, Sha256};
@@ -45,7 +45,7 @@ const VOLUMES: &[&str] = &[
 
 fn open(source: &Source) -> (Box<dyn Filesystem>, Swept) {
     let volume = filesystem::open(source).expect("an image in memory").expect("an NTFS volume");
-    let swept = volume.sweep(&Silent).expect("an image in memory");
+    let swept = volume.sweep(Default::default(), &Silent).expect("an image in memory");
     (volume, swept)
 }
 
@@ -109,8 +109,11 @@ fn expected_state(truth: &Truth, best: State) -> State {
 }
 
 fn check(name: &str, source: &Source, best: State) {
-    let (volume, Swept { catalog, facts }) = open(source);
+    let (volume, Swept { catalog, facts, .. }) = open(source);
     assert_eq!(facts.filesystem, "NTFS");
+    // What is in use is explained to the cluster, as nothing is damaged.
+    assert_eq!(facts.unexplained_bytes, Some(ByteRange { at_least: 0, at_most: 0 }), "{name}");
+    assert!(facts.used_bytes.is_some_and(|used| used.at_least > 0 && used.at_least == used.at_most), "{name}");
     let mut names = all_names(&catalog);
     let mut compared = 0;
     let mut done = BTreeSet::new();
@@ -175,6 +178,20 @@ fn every_file_of_every_volume_is_right_and_whole() {
 fn without_a_map_the_same_files_are_unproven() {
     for name in ["ntfs-c4k", "ntfs-compressed", "ntfs-reparse"] {
         check(name, &fixture::unmapped(name), State::Unproven);
+    }
+}
+
+#[test]
+fn folders_lists_agree_with_the_records() {
+    let options = SweepOptions { cross_check: true, ..SweepOptions::default() };
+    // The hostile one was edited by hand, and its lists were not.
+    for name in VOLUMES.iter().filter(|name| **name != "ntfs-hostile") {
+        let source = fixture::all_read(name);
+        let volume = filesystem::open(&source).expect("in memory").expect("an NTFS volume");
+        let swept = volume.sweep(options, &Silent).expect("in memory");
+        let found = &swept.catalog.findings;
+        assert_eq!(found.count(FindingKind::IndexDisagrees), 0, "{name}: {found:?}");
+        assert_eq!(found.count(FindingKind::IndexPartlyRead), 0, "{name}: {found:?}");
     }
 }
 

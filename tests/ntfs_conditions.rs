@@ -68,7 +68,7 @@ fn mapped(bytes: Vec<u8>, ranges: &[Segment]) -> Source {
 }
 
 fn sweep(source: &Source) -> Swept {
-    filesystem::open(source).expect("in memory").expect("NTFS").sweep(&Silent).expect("in memory")
+    filesystem::open(source).expect("in memory").expect("NTFS").sweep(Default::default(), &Silent).expect("in memory")
 }
 
 fn find(catalog: &Catalog, path: &str) -> ObjectId {
@@ -152,7 +152,7 @@ fn what_nobody_vouches_for_proves_nothing() {
         let readable: Vec<_> = disk.volumes.iter().filter_map(volumes::Volume::filesystem).collect();
         assert!(!readable.is_empty());
         for volume in readable {
-            let swept = volume.sweep(&Silent).expect("in memory");
+            let swept = volume.sweep(Default::default(), &Silent).expect("in memory");
             let files = swept.catalog.objects().filter(|(_, object)| object.kind == ObjectKind::File);
             assert!(files.into_iter().all(|(_, object)| object.facts.state() == State::Unproven), "{name}");
         }

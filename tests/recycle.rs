@@ -12,7 +12,7 @@ use handback::survey::recycle;
 #[test]
 fn original_names_and_times_of_deletion() {
     let volume = filesystem::open(&fixture::all_read("ntfs-recycle")).expect("in memory").expect("NTFS");
-    let swept = volume.sweep(&Silent).expect("in memory");
+    let swept = volume.sweep(Default::default(), &Silent).expect("in memory");
     let items = recycle::read(volume.as_ref(), &swept.catalog).expect("in memory");
     let found: BTreeMap<&str, &recycle::Recycled> =
         items.iter().filter_map(|item| Some((item.path.as_deref()?, item))).collect();

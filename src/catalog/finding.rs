@@ -103,6 +103,10 @@ finding_kinds! {
     FolderSecondName => "folder_second_name",
     /// A folder stands too deep below the root to be walked to.
     FolderTooDeep => "folder_too_deep",
+    /// A folder's own list and the records of its files disagree.
+    IndexDisagrees => "index_disagrees",
+    /// A folder's own list was not read whole, so names of lost records may be missing.
+    IndexPartlyRead => "index_partly_read",
     /// A file has lost names, or has none that could be read.
     NameLost => "name_lost",
 }

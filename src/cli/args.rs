@@ -126,6 +126,12 @@ pub(super) struct ListArgs {
     /// Everything below, too
     #[arg(long)]
     pub(super) recursive: bool,
+    /// Deleted files, too; never better than doubtful
+    #[arg(long)]
+    pub(super) deleted: bool,
+    /// Hold every folder's own list against the files' records, also where nothing is lost
+    #[arg(long)]
+    pub(super) cross_check: bool,
     #[command(flatten)]
     pub(super) volume: VolumeArgs,
     #[command(flatten)]
@@ -143,6 +149,9 @@ pub(super) struct ListArgs {
 pub(super) struct SurveyArgs {
     #[command(flatten)]
     pub(super) image: ImageArgs,
+    /// Hold every folder's own list against the files' records, also where nothing is lost
+    #[arg(long)]
+    pub(super) cross_check: bool,
     #[command(flatten)]
     pub(super) volume: VolumeArgs,
     #[command(flatten)]
@@ -166,6 +175,9 @@ pub(super) struct ExtractArgs {
     /// The handover folder: a new or empty one, or one that was not finished and goes on
     #[arg(long, value_name = "FOLDER")]
     pub(super) to: PathBuf,
+    /// Deleted files that stood in these folders, too, apart from the others and never better than doubtful
+    #[arg(long)]
+    pub(super) deleted: bool,
     /// Write alternate streams, too, as files of their own beside their file
     #[arg(long)]
     pub(super) streams: bool,

@@ -12,7 +12,7 @@ use super::map_args::MapArgs;
 use super::open_image::{OpenedImage, open_image};
 use crate::catalog::{Catalog, Lookup, NameId, ObjectId};
 use crate::error::{Error, Result};
-use crate::filesystem::{Filesystem, Swept};
+use crate::filesystem::{Filesystem, SweepOptions, Swept};
 use crate::sector_map::OpenedMap;
 use crate::volumes::address::{self, Argument, Presence, Refusal, Target};
 use crate::volumes::{self, Disk, Options, Role};
@@ -21,6 +21,7 @@ use crate::volumes::{self, Disk, Options, Role};
 pub(super) struct OpenedDisk {
     pub(super) disk: Disk,
     pub(super) map: OpenedMap,
+    options: SweepOptions,
     swept: BTreeMap<u32, Swept>,
 }
 
@@ -56,11 +57,12 @@ impl OpenedDisk {
         image: &ImageArgs,
         map: &MapArgs,
         sector: &SectorArgs,
+        options: SweepOptions,
         context: &mut Context<'_>,
     ) -> Result<Self> {
         let OpenedImage { source, map } = open_image(image, map, sector.sector_size, context)?;
         let disk = volumes::open(&source, Options { sector_size: sector.sector_size })?;
-        Ok(Self { disk, map, swept: BTreeMap::new() })
+        Ok(Self { disk, map, options, swept: BTreeMap::new() })
     }
 
     /// Image and map as JSON documents show them.
@@ -82,7 +84,7 @@ impl OpenedDisk {
             return Ok(());
         }
         let Some(filesystem) = self.filesystem(volume) else { return Ok(()) };
-        let swept = filesystem.sweep(&context.progress)?;
+        let swept = filesystem.sweep(self.options, &context.progress)?;
         self.swept.insert(volume, swept);
         Ok(())
     }

@@ -15,6 +15,7 @@ use super::output::{Align, Printer, Table};
 use super::{Context, escape, json, size};
 use crate::catalog::State;
 use crate::error::Result;
+use crate::filesystem::SweepOptions;
 use crate::handover::{self, Job, MapNote, Options, Selected, Summary, VolumeSelection};
 use crate::sector_map::OpenedMap;
 
@@ -29,7 +30,8 @@ struct Document<'a> {
 }
 
 pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, context)?;
+    let options = SweepOptions { deleted: args.deleted, ..SweepOptions::default() };
+    let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let mut selected: BTreeMap<u32, Vec<Selected>> = BTreeMap::new();
     for path in &args.paths {
         let Named { volume, name, .. } = match opened.find(path, args.volume.volume, context)? {
@@ -53,7 +55,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         volumes_complete: opened.disk.complete,
         volumes,
         ticket: None,
-        options: Options { streams: args.streams, ..Options::default() },
+        options: Options { streams: args.streams, deleted: args.deleted, ..Options::default() },
     };
     let summary = handover::extract(&job, &args.to, &context.progress)?;
     if args.json {

@@ -10,7 +10,7 @@ use super::output::{Align, Printer, Table};
 use super::{Context, escape, findings, json, size};
 use crate::catalog::Findings;
 use crate::error::Result;
-use crate::filesystem::VolumeFacts;
+use crate::filesystem::{SweepOptions, VolumeFacts};
 use crate::partition::capacity::{Expected, Fit};
 use crate::partition::{self, CrossCheck, Scheme, SectorSizeFrom};
 use crate::volumes::{Content, Recognised, Role, Unknown, Volume};
@@ -75,7 +75,8 @@ impl<'a> VolumeDocument<'a> {
 }
 
 pub(super) fn run(args: &LayoutArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    let opened = OpenedDisk::open(&args.image, &args.map, &args.sector, context)?;
+    let options = SweepOptions::default();
+    let opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let disk = &opened.disk;
     let image_length = disk.source.length();
     let drive_size =

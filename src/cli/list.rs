@@ -12,7 +12,7 @@ use super::output::{Align, Printer, Table};
 use super::{Context, escape, json, size};
 use crate::catalog::{Attribute, Catalog, Completeness, Gap, Name, NameId, Object, ObjectId, ObjectKind, State};
 use crate::error::{Error, Result};
-use crate::filesystem::{self, Filesystem};
+use crate::filesystem::{self, Filesystem, SweepOptions};
 use crate::survey::recycle::{self, Recycled};
 
 #[derive(Serialize)]
@@ -84,7 +84,8 @@ struct Listing<'a> {
 }
 
 pub(super) fn run(args: &ListArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, context)?;
+    let options = SweepOptions { deleted: args.deleted, cross_check: args.cross_check };
+    let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let named = match opened.find(&args.path, args.volume.volume, context)? {
         Ok(named) => named,
         Err(refused) => return Ok(refused.say(context)),

@@ -11,7 +11,7 @@ use super::output::{Align, Printer, Table};
 use super::{Context, escape, findings, json, size};
 use crate::catalog::{Findings, State};
 use crate::error::Result;
-use crate::filesystem::VolumeFacts;
+use crate::filesystem::{SweepOptions, VolumeFacts};
 use crate::survey::recycle::{self, Recycled};
 use crate::survey::{self, FolderSurvey, Survey, Tally};
 
@@ -33,7 +33,8 @@ struct VolumeSurvey<'a> {
 }
 
 pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, context)?;
+    let options = SweepOptions { deleted: false, cross_check: args.cross_check };
+    let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let numbers = match opened.main_volumes(args.volume.volume) {
         Ok(numbers) => numbers,
         Err(refused) => return Ok(refused.say(context)),

@@ -66,6 +66,12 @@ impl Bitmap {
         count
     }
 
+    /// How many bits of a range are set or not known to be clear.
+    pub(crate) fn count_possible(&self, bits: Range<u64>) -> u64 {
+        let Bits { set, unknown } = self.count(bits);
+        set.saturating_add(unknown)
+    }
+
     /// Whether a bit of the range was read and is not set.
     pub(crate) fn has_free(&self, bits: Range<u64>) -> bool {
         let length = bits.end.saturating_sub(bits.start);

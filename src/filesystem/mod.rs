@@ -13,6 +13,9 @@ mod claims;
 mod gaps;
 pub mod ntfs;
 
+use std::collections::BTreeMap;
+use std::ops::Range;
+
 use serde::Serialize;
 
 pub use gaps::{Damage, damage};
@@ -21,6 +24,24 @@ use crate::catalog::{Catalog, Extents, Findings, ObjectId, Timestamp};
 use crate::error::Result;
 use crate::progress::Progress;
 use crate::source::Source;
+
+/// A number of bytes that is not known for sure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct ByteRange {
+    /// At least so many.
+    pub at_least: u64,
+    /// At most so many.
+    pub at_most: u64,
+}
+
+/// What a sweep looks for.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct SweepOptions {
+    /// Deleted files, too; never better than `doubtful`.
+    pub deleted: bool,
+    /// Hold folders' own lists against the records also where nothing is lost.
+    pub cross_check: bool,
+}
 
 /// Facts about a volume.
 #[derive(Debug, Clone, Default, Serialize)]
@@ -45,6 +66,10 @@ pub struct VolumeFacts {
     pub hibernated: Option<bool>,
     /// When it was formatted, in RFC 3339.
     pub created: Option<String>,
+    /// Bytes in use by the volume's own bitmap; known after the sweep, `None` if the bitmap can't be had.
+    pub used_bytes: Option<ByteRange>,
+    /// Bytes in use that nothing found explains; a file of which not even the name is left, for one.
+    pub unexplained_bytes: Option<ByteRange>,
 }
 
 impl VolumeFacts {
@@ -61,7 +86,13 @@ pub struct Swept {
     pub catalog: Catalog,
     /// The volume; some facts stand in its own files.
     pub facts: VolumeFacts,
+    /// For deleted files: ranges of them whose clusters a live object or the bitmap claims now, the first
+    /// [`MOST_CLAIMED`] of each.
+    pub claimed: BTreeMap<ObjectId, Vec<Range<u64>>>,
 }
+
+/// How many claimed ranges of a deleted file are kept.
+pub const MOST_CLAIMED: usize = 1000;
 
 /// A reader of one volume.
 pub trait Filesystem: Send + Sync {
@@ -79,7 +110,7 @@ pub trait Filesystem: Send + Sync {
     /// # Errors
     /// [`crate::Error::ImageIo`] when the image file can't be read; [`crate::Error::Limit`] past a bound. Damage is
     /// no error: it is in the catalog.
-    fn sweep(&self, progress: &dyn Progress) -> Result<Swept>;
+    fn sweep(&self, options: SweepOptions, progress: &dyn Progress) -> Result<Swept>;
 
     /// Where the bytes of a file, stream or link lie, read again from its record.
     ///

@@ -225,7 +225,7 @@ impl Filesystem for Stub {
         &self.findings
     }
 
-    fn sweep(&self, _: &dyn Progress) -> Result<Swept> {
+    fn sweep(&self, _: SweepOptions, _: &dyn Progress) -> Result<Swept> {
         unreachable!("roles are known before the sweep")
     }
 

@@ -60,7 +60,7 @@ fn listed(catalog: &Catalog, folder: ObjectId) -> BTreeSet<(String, String)> {
 impl Baseline {
     pub(crate) fn of(source: Source) -> Self {
         let volume = filesystem::open(&source).expect("in memory").expect("a volume");
-        let Swept { catalog, .. } = volume.sweep(&Silent).expect("in memory");
+        let Swept { catalog, .. } = volume.sweep(Default::default(), &Silent).expect("in memory");
         let (mut files, mut folders) = (HashMap::new(), HashMap::new());
         for (id, object) in catalog.objects() {
             let Some(address) = catalog.address(id) else { continue };
@@ -92,7 +92,7 @@ impl Baseline {
             tally.closed += 1;
             return;
         };
-        let Swept { catalog, .. } = volume.sweep(&Silent).expect("in memory");
+        let Swept { catalog, .. } = volume.sweep(Default::default(), &Silent).expect("in memory");
         let what =
             || damage.iter().map(|one| format!("{:#x}..{:#x}", one.range.start, one.range.end)).collect::<Vec<_>>();
         for (id, object) in catalog.objects() {

@@ -43,6 +43,11 @@ pub(super) struct File {
     pub(super) reparse: Option<Vec<u8>>,
     /// Its data streams by name; the unnamed one has an empty name.
     pub(super) streams: BTreeMap<Vec<u16>, Stream>,
+    /// A folder's tree of names: the value of its root, and its blocks.
+    pub(super) index_root: Option<Vec<u8>>,
+    pub(super) index_blocks: Stream,
+    /// Runs of clusters of everything that is no data stream.
+    pub(super) other_runs: Vec<DataRun>,
     /// Names of data streams that a list names and whose description is lost; empty for the unnamed one.
     pub(super) lost_streams: BTreeSet<Vec<u16>>,
     /// Failed conditions that concern all of the file.
@@ -70,6 +75,11 @@ impl ExtensionBudget {
     }
 }
 
+/// Whether an index is the one of a folder's names.
+fn is_names(name: &[u16]) -> bool {
+    name.iter().copied().eq("$I30".encode_utf16())
+}
+
 /// What a file is put together from.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Parts<'a> {
@@ -79,7 +89,7 @@ pub(super) struct Parts<'a> {
 }
 
 impl Parts<'_> {
-    fn image_offset(self, record: u64) -> Option<u64> {
+    pub(super) fn image_offset(self, record: u64) -> Option<u64> {
         self.table.image_offset(self.volume, record)
     }
 }
@@ -116,16 +126,7 @@ impl File {
         budget: &mut ExtensionBudget,
         findings: &mut Findings,
     ) -> Result<Self> {
-        let mut file = Self {
-            information: None,
-            names: Vec::new(),
-            reparse: None,
-            streams: BTreeMap::new(),
-            lost_streams: BTreeSet::new(),
-            distrust: EnumSet::empty(),
-            incomplete: false,
-            unknown: base.unknown,
-        };
+        let mut file = Self::empty(base);
         if base.other_number {
             file.distrust.insert(Distrust::OtherNumber);
         }
@@ -141,6 +142,30 @@ impl File {
             file.reparse.get_or_insert_default();
         }
         Ok(file)
+    }
+
+    /// Puts together what the one record of a deleted file still says. Its extension records may be another's by now.
+    pub(super) fn load_deleted(parts: Parts<'_>, base: &Record, findings: &mut Findings) -> Self {
+        let mut file = Self::empty(base);
+        file.take(parts, base, None, findings);
+        file.distrust.insert(Distrust::Deleted);
+        file
+    }
+
+    fn empty(base: &Record) -> Self {
+        Self {
+            information: None,
+            names: Vec::new(),
+            reparse: None,
+            streams: BTreeMap::new(),
+            index_root: None,
+            index_blocks: Stream::default(),
+            other_runs: Vec::new(),
+            lost_streams: BTreeSet::new(),
+            distrust: EnumSet::empty(),
+            incomplete: false,
+            unknown: base.unknown,
+        }
     }
 
     /// Takes in the attributes of one record.
@@ -187,7 +212,20 @@ impl File {
                 self.reparse = Some(attribute.value().map(<[u8]>::to_vec).unwrap_or_default());
             }
             attribute_type::DATA => self.stream(attribute),
+            attribute_type::INDEX_ROOT if is_names(&attribute.name) => {
+                self.index_root = Some(attribute.value()?.to_vec());
+            }
+            attribute_type::INDEX_ALLOCATION if is_names(&attribute.name) => {
+                if let Body::NonResident(body, packed) = &attribute.body {
+                    self.index_blocks.pieces.push(piece_of(body, packed));
+                }
+            }
             _ => {}
+        }
+        if let (Body::NonResident(body, packed), false) =
+            (&attribute.body, attribute.header.kind == attribute_type::DATA)
+        {
+            self.other_runs.extend(piece_of(body, packed).runs);
         }
         Some(())
     }

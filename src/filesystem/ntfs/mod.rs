@@ -6,7 +6,9 @@
 mod attributes;
 mod extents;
 mod file;
+mod index;
 mod list;
+mod lost;
 mod object;
 mod record;
 mod reparse;
@@ -18,7 +20,7 @@ mod tree;
 mod units;
 mod volume;
 
-use super::{Filesystem, Swept, VolumeFacts};
+use super::{Filesystem, SweepOptions, Swept, VolumeFacts};
 use crate::catalog::{Catalog, Extents, Findings, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
 use crate::progress::Progress;
@@ -83,8 +85,8 @@ impl Filesystem for Ntfs {
         &self.findings
     }
 
-    fn sweep(&self, progress: &dyn Progress) -> Result<Swept> {
-        sweep::sweep(self, progress)
+    fn sweep(&self, options: SweepOptions, progress: &dyn Progress) -> Result<Swept> {
+        sweep::sweep(self, options, progress)
     }
 
     fn extents(&self, catalog: &Catalog, object: ObjectId) -> Result<Extents> {

@@ -61,13 +61,14 @@ impl Record {
             let blank = reality.is_all_there() && raw.iter().all(|byte| *byte == 0);
             return Err(if blank { NoRecord::Blank } else { NoRecord::Damaged });
         };
-        let (bytes, mut inconsistent) = undo_fixups(raw, read, &header).ok_or(NoRecord::Damaged)?;
+        let (offset, count) = (header.update_sequence_offset, header.update_sequence_count);
+        let mut bytes = undo_fixups(raw, read, offset, count).ok_or(NoRecord::Damaged)?;
         let used = header.used.min(raw.len());
-        inconsistent |= header.used > raw.len()
+        let inconsistent = !offset.is_multiple_of(2)
+            || header.used > raw.len()
             || header.allocated != raw.len()
             || header.first_attribute < header.update_sequence_offset
             || header.first_attribute > used;
-        let mut bytes = bytes;
         let partial = bytes.len() < used;
         bytes.truncate(used);
         Ok(Self {
@@ -83,13 +84,13 @@ impl Record {
 }
 
 /// The bytes of the pieces that were read and whose last word is the update sequence number, with the words that
-/// stood there put back; and whether the sequence is of an unusual length. `None` if not even the first piece passes.
-fn undo_fixups(raw: &[u8], read: usize, header: &RecordHeader) -> Option<(Vec<u8>, bool)> {
-    let offset = header.update_sequence_offset;
+/// stood there put back. The sequence stands at `offset` and has `count` words. `None` if not even the first piece
+/// passes.
+pub(super) fn undo_fixups(raw: &[u8], read: usize, offset: usize, count: usize) -> Option<Vec<u8>> {
     let strides = raw.len().checked_div(STRIDE)?;
-    let length = header.update_sequence_count.checked_mul(2)?;
+    let length = count.checked_mul(2)?;
     // The sequence must lie inside the first piece, before its own last word.
-    if header.update_sequence_count != strides.checked_add(1)? || offset.checked_add(length)? > STRIDE.checked_sub(2)? {
+    if count != strides.checked_add(1)? || offset.checked_add(length)? > STRIDE.checked_sub(2)? {
         return None;
     }
     let sequence = slice(raw, offset, length)?;
@@ -104,7 +105,7 @@ fn undo_fixups(raw: &[u8], read: usize, header: &RecordHeader) -> Option<(Vec<u8
         bytes.extend_from_slice(body);
         bytes.extend_from_slice(slice(sequence, index.checked_mul(2)?, 2)?);
     }
-    (!bytes.is_empty()).then_some((bytes, !offset.is_multiple_of(2)))
+    (!bytes.is_empty()).then_some(bytes)
 }
 
 #[cfg(test)]

@@ -1,15 +1,24 @@
 //! The sweep: the file table read from front to back.
 
+use std::collections::{BTreeMap, HashSet};
+use std::ops::Range;
+
 use super::Ntfs;
-use super::file::{ExtensionBudget, File};
-use super::object::{Made, bitmap_distrust, has_list, make, shown_names};
+use super::extents::read_stream;
+use super::file::{ExtensionBudget, File, Stream, stream_of_record};
+use super::lost::{self, Listed, LostRecords};
+use super::object::{bitmap_distrust, has_list, make, shown_names};
 use super::record::{NoRecord, Record};
-use super::structures::record_number;
-use super::tree::Tree;
+use super::runs::DataRun;
+use super::structures::{attribute_type, record_number};
+use super::tree::{Slot, Tree};
+use super::units::{Lcn, Reference};
 use crate::bytes::{at_most, round_down, to_u64};
-use crate::catalog::{Catalog, FindingKind, Findings, Incomplete, Lookup};
+use crate::catalog::{Catalog, Distrust, FindingKind, Findings, Incomplete, Lookup, ObjectId, ObjectKind};
 use crate::error::Result;
-use crate::filesystem::{Filesystem, Swept};
+use crate::filesystem::bitmap::Bitmap;
+use crate::filesystem::claims::{Claims, Owner, Settled, Span};
+use crate::filesystem::{ByteRange, Filesystem, MOST_CLAIMED, SweepOptions, Swept};
 use crate::progress::{Progress, Unit};
 
 /// How much of the table is read at once, in bytes.
@@ -18,59 +27,172 @@ const CHUNK: usize = 4 << 20;
 /// How much of a sleeping system's memory file is looked at.
 const SLEEP_MAGIC: usize = 4;
 
-pub(super) fn sweep(ntfs: &Ntfs, progress: &dyn Progress) -> Result<Swept> {
+pub(super) fn sweep(ntfs: &Ntfs, options: SweepOptions, progress: &dyn Progress) -> Result<Swept> {
     let records = ntfs.table.record_count();
     progress.begin("reading the file table", records, Unit::Records);
     let mut sweep = Sweep {
         ntfs,
+        options,
         tree: Tree::default(),
         findings: Findings::default(),
         with_list: Vec::new(),
-        lost: 0,
-        names_lost: false,
+        lost: LostRecords::default(),
+        names_lost: HashSet::new(),
         unknown: ntfs.table.unknown,
         budget: ExtensionBudget::for_table(&ntfs.table),
+        claims: Claims::default(),
+        deleted_runs: Vec::new(),
     };
     sweep.all_records(progress)?;
     for base in std::mem::take(&mut sweep.with_list) {
         sweep.file(&base)?;
     }
-    // A table without a record to read has lost everything it held.
-    let headless = records == 0;
-    let (mut tree, mut findings) = (sweep.tree, sweep.findings);
-    let root = tree.root_or_stand_in();
-    if sweep.lost > 0 || headless {
-        tree.mark_folders(|object| object.incomplete.insert(Incomplete::LostRecords));
-    }
-    if sweep.names_lost {
-        tree.mark_folders(|object| object.incomplete.insert(Incomplete::LostNames));
-    }
-    if sweep.unknown {
-        tree.mark_folders(|object| std::mem::replace(&mut object.facts.unknown, true));
-    }
-    let catalog = tree.build(root, sweep.lost, &mut findings)?;
     progress.end();
-    let mut facts = ntfs.facts.clone();
-    facts.hibernated = hibernated(ntfs, &catalog)?;
-    let mut catalog = catalog;
-    if facts.hibernated == Some(true) {
-        findings.add(FindingKind::VolumeHibernated, None, None, || "`/hiberfil.sys` holds a sleeping system");
-    }
-    catalog.findings.extend(findings);
-    Ok(Swept { catalog, facts })
+    sweep.finish()
 }
 
 struct Sweep<'a> {
     ntfs: &'a Ntfs,
+    options: SweepOptions,
     tree: Tree,
     findings: Findings,
     /// Base records whose files go on in other records.
     with_list: Vec<Record>,
-    lost: u64,
-    /// Whether a file had more names than were read.
-    names_lost: bool,
+    lost: LostRecords,
+    /// Records of files that had more names than were read.
+    names_lost: HashSet<u64>,
     unknown: bool,
     budget: ExtensionBudget,
+    claims: Claims,
+    /// Runs of deleted files: whose, the cluster and byte of the file where each starts, and its clusters.
+    deleted_runs: Vec<DeletedRun>,
+}
+
+struct DeletedRun {
+    owner: Slot,
+    clusters: Range<u64>,
+    in_file: u64,
+}
+
+impl Sweep<'_> {
+    /// What can be said once every record was seen.
+    fn finish(mut self) -> Result<Swept> {
+        let ntfs = self.ntfs;
+        let root = self.tree.root_or_stand_in();
+        let mut facts = ntfs.facts.clone();
+        let bitmap = volume_bitmap(ntfs)?;
+        let settled = std::mem::take(&mut self.claims).settle(bitmap.as_ref(), ntfs.boot.total_clusters());
+        for (owners, distrust) in [(&settled.twice, Distrust::ClaimedTwice), (&settled.free, Distrust::ClustersFree)] {
+            for owner in owners {
+                if let Some(object) = self.tree.object_mut(*owner) {
+                    object.facts.distrust.insert(distrust);
+                }
+            }
+        }
+        if bitmap.is_some() {
+            let bytes = |clusters| ntfs.boot.cluster.bytes(clusters).unwrap_or(u64::MAX);
+            let range = |span: Span| ByteRange { at_least: bytes(span.at_least), at_most: bytes(span.at_most) };
+            facts.used_bytes = Some(range(settled.used));
+            facts.unexplained_bytes = Some(range(settled.unexplained));
+        }
+        let headless = ntfs.table.record_count() == 0;
+        let something_lost = self.lost.count > 0 || !self.names_lost.is_empty() || headless;
+        let mut named = 0;
+        if something_lost || self.options.cross_check {
+            let listed =
+                lost::read_lists(ntfs.parts(), &mut self.tree, &self.lost, &self.names_lost, &mut self.findings)?;
+            named = listed.named;
+            if something_lost {
+                self.mark_folders(&listed);
+            }
+        }
+        if self.unknown {
+            let folders: Vec<Slot> = self.tree.live().map(|known| known.object).collect();
+            for folder in folders {
+                if let Some(object) = self.tree.object_mut(folder).filter(|object| object.kind == ObjectKind::Folder) {
+                    object.facts.unknown = true;
+                }
+            }
+        }
+        let (mut catalog, places) = self.tree.build(root, self.lost.count.saturating_sub(named), &mut self.findings)?;
+        let claimed = claimed_ranges(ntfs, &self.deleted_runs, &settled, bitmap.as_ref(), &places, &catalog);
+        facts.hibernated = hibernated(ntfs, &catalog)?;
+        if facts.hibernated == Some(true) {
+            self.findings.add(FindingKind::VolumeHibernated, None, None, || "`/hiberfil.sys` holds a sleeping system");
+        }
+        catalog.findings.extend(self.findings);
+        Ok(Swept { catalog, facts, claimed })
+    }
+
+    /// Where records or names are lost, only a folder whose own list was read whole is complete.
+    fn mark_folders(&mut self, listed: &Listed) {
+        let reasons = [
+            (self.lost.count > 0 || self.ntfs.table.record_count() == 0, Incomplete::LostRecords),
+            (!self.names_lost.is_empty(), Incomplete::LostNames),
+        ];
+        let folders: Vec<_> = self.tree.live().filter(|known| !listed.whole.contains(&known.record)).collect();
+        for known in folders {
+            let Some(object) = self.tree.object_mut(known.object) else { continue };
+            if object.kind == ObjectKind::Folder {
+                object.incomplete.extend(reasons.iter().filter(|(holds, _)| *holds).map(|(_, reason)| *reason));
+                object.incomplete.insert(Incomplete::ListPartlyRead);
+            }
+        }
+    }
+}
+
+/// The volume's $Bitmap; `None` if nothing of it can be had.
+fn volume_bitmap(ntfs: &Ntfs) -> Result<Option<Bitmap>> {
+    let parts = ntfs.parts();
+    let Ok(record) = parts.table.read(parts.volume, record_number::BITMAP)? else { return Ok(None) };
+    if !record.in_use() || record.partial || record.other_number {
+        return Ok(None);
+    }
+    let stream = stream_of_record(parts.volume, parts.boot, parts.table, &record, attribute_type::DATA)?;
+    let Some(stream) = stream else { return Ok(None) };
+    let wanted = at_most(parts.boot.total_clusters().div_ceil(8), usize::MAX);
+    let (bytes, holes, _) = read_stream(parts.volume, parts.boot, &stream, wanted)?;
+    Ok((!bytes.is_empty()).then(|| Bitmap::new(bytes, holes)))
+}
+
+/// For each deleted file, the ranges of it that somebody claims now.
+fn claimed_ranges(
+    ntfs: &Ntfs,
+    runs: &[DeletedRun],
+    settled: &Settled,
+    bitmap: Option<&Bitmap>,
+    places: &BTreeMap<Slot, ObjectId>,
+    catalog: &Catalog,
+) -> BTreeMap<ObjectId, Vec<Range<u64>>> {
+    let mut claimed: BTreeMap<ObjectId, Vec<Range<u64>>> = BTreeMap::new();
+    // Deleted files may claim one cluster many times over; a volume's worth of looking is enough for all sound ones.
+    let mut left = ntfs.boot.total_clusters().saturating_mul(16);
+    for DeletedRun { owner, clusters, in_file } in runs {
+        let Some(object) = places.get(owner) else { continue };
+        let ranges = claimed.entry(*object).or_default();
+        let size = catalog.object(*object).size;
+        let length = clusters.end.saturating_sub(clusters.start);
+        let found = match left.checked_sub(length) {
+            Some(rest) => {
+                left = rest;
+                settled.claimed(clusters.clone(), bitmap)
+            }
+            // Not looked at: taken for claimed.
+            None => vec![clusters.clone()],
+        };
+        for part in found {
+            let byte = |cluster: u64| {
+                let inside = ntfs.boot.cluster.bytes(cluster.saturating_sub(clusters.start)).unwrap_or(u64::MAX);
+                in_file.saturating_add(inside).min(size)
+            };
+            let range = byte(part.start)..byte(part.end);
+            if range.start < range.end && ranges.len() < MOST_CLAIMED {
+                ranges.push(range);
+            }
+        }
+    }
+    claimed.retain(|_, ranges| !ranges.is_empty());
+    claimed
 }
 
 impl Sweep<'_> {
@@ -119,11 +241,11 @@ impl Sweep<'_> {
     }
 
     /// A stretch of records that are not in the image.
-    fn all_lost(&mut self, records: std::ops::Range<u64>) {
+    fn all_lost(&mut self, records: Range<u64>) {
         let ordinary = records.start.max(record_number::FIRST_ORDINARY)..records.end;
         if ordinary.start < ordinary.end {
-            let lost = self.ntfs.table.bitmap.count_used(ordinary.clone());
-            self.lost = self.lost.saturating_add(lost);
+            let count = self.ntfs.table.bitmap.count_possible(ordinary.clone());
+            self.lost.add(ordinary.clone(), count);
             self.findings.add(FindingKind::TablePartLost, None, Some(ordinary.start), || {
                 format!("records {} to {} are not in the image", ordinary.start, ordinary.end.saturating_sub(1))
             });
@@ -151,12 +273,20 @@ impl Sweep<'_> {
                     || if why == NoRecord::Blank { "only zeros" } else { "" },
                 );
                 if number >= record_number::FIRST_ORDINARY {
-                    self.lost = self.lost.saturating_add(1);
+                    self.lost.add(number..number.saturating_add(1), 1);
                 }
                 Ok(())
             }
-            Ok(record) if !record.in_use() || !record.is_base() => Ok(()),
-            Ok(record) if record.number < record_number::FIRST_ORDINARY && number != record_number::ROOT => Ok(()),
+            Ok(record) if !record.is_base() => Ok(()),
+            Ok(record) if !record.in_use() => {
+                if self.options.deleted && number >= record_number::FIRST_ORDINARY {
+                    self.deleted(&record);
+                }
+                Ok(())
+            }
+            Ok(record) if number < record_number::FIRST_ORDINARY && number != record_number::ROOT => {
+                self.own_file(&record)
+            }
             Ok(record) if has_list(&record) => {
                 self.with_list.push(record);
                 Ok(())
@@ -177,15 +307,72 @@ impl Sweep<'_> {
         file.distrust.insert_all(bitmap_distrust(ntfs.table.bitmap.get(base.number)));
         self.unknown |= file.unknown;
         if file.incomplete && file.names.len() < usize::from(base.header.links) {
-            self.names_lost = true;
+            self.names_lost.insert(base.number);
             let offset = ntfs.table.image_offset(&ntfs.source, base.number);
             self.findings.add(FindingKind::NameLost, offset, Some(base.number), || {
                 format!("{} of {} names were read", file.names.len(), base.header.links)
             });
         }
-        let Made { object, streams } = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
-        self.tree.add(base.number, base.header.sequence, object, shown_names(&file.names).into_iter(), streams);
+        let made = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
+        let reference = Reference { record: base.number, sequence: base.header.sequence };
+        let (object, streams) = self.tree.add(reference, false, made, &shown_names(&file.names));
+        for (name, stream) in &file.streams {
+            // What Windows compressed by its own means is the file's content under another name.
+            let slot = streams.iter().find(|(other, _)| other == name).map_or(object, |(_, slot)| *slot);
+            self.claims.stream(stream, Owner::Object(slot));
+        }
+        self.claims.runs(&file.other_runs, Owner::Other);
         Ok(())
+    }
+
+    /// A file of the filesystem's own claims its clusters like any other, and is not listed.
+    fn own_file(&mut self, base: &Record) -> Result<()> {
+        let mut findings = Findings::default();
+        let file = File::load(self.ntfs.parts(), base, &mut self.budget, &mut findings)?;
+        let owner = if base.number == record_number::BAD_CLUSTERS { Owner::SetAside } else { Owner::Other };
+        for stream in file.streams.values() {
+            self.claims.stream(stream, owner);
+        }
+        self.claims.runs(&file.other_runs, Owner::Other);
+        Ok(())
+    }
+
+    fn deleted(&mut self, base: &Record) {
+        let ntfs = self.ntfs;
+        let file = File::load_deleted(ntfs.parts(), base, &mut Findings::default());
+        if file.names.is_empty() {
+            // An extension record, or one that was never a file's.
+            return;
+        }
+        let made = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
+        let reference = Reference { record: base.number, sequence: base.header.sequence };
+        let (object, streams) = self.tree.add(reference, true, made, &shown_names(&file.names));
+        for (name, stream) in &file.streams {
+            let slot = streams.iter().find(|(other, _)| other == name).map_or(object, |(_, slot)| *slot);
+            for run in stream.pieces.iter().flat_map(|piece| &piece.runs) {
+                let (Some(Lcn(lcn)), Some(in_file)) = (run.place, ntfs.boot.cluster.stream_offset(run.first)) else {
+                    continue;
+                };
+                let clusters = lcn..lcn.saturating_add(run.length).min(ntfs.boot.total_clusters());
+                self.deleted_runs.push(DeletedRun { owner: slot, clusters, in_file });
+            }
+        }
+    }
+}
+
+impl Claims {
+    fn stream(&mut self, stream: &Stream, owner: Owner) {
+        for piece in &stream.pieces {
+            self.runs(&piece.runs, owner);
+        }
+    }
+
+    fn runs(&mut self, runs: &[DataRun], owner: Owner) {
+        for run in runs {
+            if let Some(Lcn(lcn)) = run.place {
+                self.add(lcn, run.length, owner);
+            }
+        }
     }
 }
 

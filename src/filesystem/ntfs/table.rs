@@ -12,6 +12,7 @@ use super::units::Vcn;
 use crate::bytes::{at_most, to_u64};
 use crate::catalog::{FindingKind, Findings};
 use crate::error::Result;
+use crate::filesystem::bitmap::Bitmap;
 use crate::source::Source;
 
 /// Consecutive bytes of the table.
@@ -33,36 +34,6 @@ pub(super) struct Table {
     pub(super) bitmap: Bitmap,
     /// Whether nobody vouches for some of what describes the table.
     pub(super) unknown: bool,
-}
-
-/// One bit a record: set if it is in use.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Bitmap {
-    bytes: Vec<u8>,
-    /// Ranges of bytes that were not read.
-    holes: Vec<Range<u64>>,
-}
-
-impl Bitmap {
-    /// Whether a record is in use; `None` if the bit was not read.
-    pub(super) fn get(&self, record: u64) -> Option<bool> {
-        let byte = record >> 3;
-        // Few holes: the bitmap of a million records has 250 sectors.
-        if self.holes.iter().any(|hole| hole.contains(&byte)) {
-            return None;
-        }
-        let bits = crate::bytes::to_usize(byte).and_then(|byte| self.bytes.get(byte))?;
-        Some(bits >> (record & 7) & 1 == 1)
-    }
-
-    /// How many records of a range are in use or not known to be free.
-    pub(super) fn count_used(&self, records: Range<u64>) -> u64 {
-        let known_end = to_u64(self.bytes.len()).saturating_mul(8).clamp(records.start, records.end);
-        // Past the bits that exist, nothing is known.
-        let unknown = records.end.saturating_sub(known_end);
-        let used = (records.start..known_end).filter(|record| self.get(*record) != Some(false)).count();
-        to_u64(used).saturating_add(unknown)
-    }
 }
 
 /// The longest attribute list of the table itself, in bytes.
@@ -300,7 +271,7 @@ impl Table {
         };
         let (bytes, holes, unknown) = super::extents::read_stream(volume, boot, &stream, wanted)?;
         self.unknown |= unknown;
-        self.bitmap = Bitmap { bytes, holes };
+        self.bitmap = Bitmap::new(bytes, holes);
         Ok(())
     }
 }

@@ -87,7 +87,7 @@ impl Filesystem for Choir {
         &self.findings
     }
 
-    fn sweep(&self, _: &dyn Progress) -> Result<Swept> {
+    fn sweep(&self, _: SweepOptions, _: &dyn Progress) -> Result<Swept> {
         unreachable!("the catalog is ready")
     }
 

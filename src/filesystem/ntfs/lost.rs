@@ -1,0 +1,165 @@
+//! Records that are lost, and what folders' own lists still say of them.
+
+use std::collections::{HashMap, HashSet};
+use std::ops::Range;
+
+use super::file::{ExtensionBudget, File, Parts};
+use super::index::{self, Index, IndexBudget};
+use super::object::Made;
+use super::structures::{FileName, file_attribute, record_number};
+use super::tree::{Known, Tree};
+use super::units::Reference;
+use crate::catalog::{Facts, FindingKind, Findings, Incomplete, Object, ObjectKind, Timestamp, Unlocated};
+use crate::error::Result;
+
+/// Numbers of lost records, as ranges in order.
+#[derive(Debug, Default)]
+pub(super) struct LostRecords {
+    ranges: Vec<Range<u64>>,
+    /// How many there are; of a stretch that is not in the image only those in use count.
+    pub(super) count: u64,
+}
+
+impl LostRecords {
+    /// Adds records that come after all added before; `count` of them held something.
+    pub(super) fn add(&mut self, records: Range<u64>, count: u64) {
+        match self.ranges.last_mut() {
+            Some(last) if last.end == records.start => last.end = records.end,
+            _ => self.ranges.push(records),
+        }
+        self.count = self.count.saturating_add(count);
+    }
+
+    fn contains(&self, record: u64) -> bool {
+        let next = self.ranges.partition_point(|range| range.end <= record);
+        self.ranges.get(next).is_some_and(|range| range.contains(&record))
+    }
+}
+
+/// What the lists brought.
+#[derive(Debug, Default)]
+pub(super) struct Listed {
+    /// Lost records that a list names.
+    pub(super) named: u64,
+    /// Folders whose list was read whole, by record.
+    pub(super) whole: HashSet<u64>,
+}
+
+/// Reads the lists of all live folders and holds them against the records. What a list names and no record has is
+/// added to the tree: a lost record as `unlocated`, a lost name of a known file as that name.
+pub(super) fn read_lists(
+    parts: Parts<'_>,
+    tree: &mut Tree,
+    lost: &LostRecords,
+    names_lost: &HashSet<u64>,
+    findings: &mut Findings,
+) -> Result<Listed> {
+    let live: HashMap<u64, Known> = tree.live().map(|known| (known.record, known)).collect();
+    let own = tree.own_files();
+    let mut folders: Vec<Known> =
+        live.values().copied().filter(|known| tree.is_folder(known.object) && !own.contains(&known.record)).collect();
+    folders.sort_by_key(|known| known.record);
+    let mut budget = IndexBudget(parts.volume.length_in_image());
+    let mut extensions = ExtensionBudget::for_table(parts.table);
+    let mut listed = Listed::default();
+    // What is to be added, once the names are no longer looked at.
+    let mut new_names: Vec<(u64, Reference, Vec<u16>)> = Vec::new();
+    let mut unlocated: HashMap<u64, (Reference, Vec<FileName>)> = HashMap::new();
+    {
+        let names = tree.names_by_record();
+        let mut held: HashMap<u64, Vec<u64>> = HashMap::new();
+        for (record, all) in &names {
+            for (parent, _) in all {
+                held.entry(parent.record).or_default().push(*record);
+            }
+        }
+        for folder in folders {
+            let Ok(record) = parts.table.read(parts.volume, folder.record)? else { continue };
+            let file = File::load(parts, &record, &mut extensions, &mut Findings::default())?;
+            let Index { entries, whole } = index::read(parts, &file, &mut budget)?;
+            let offset = parts.image_offset(folder.record);
+            if whole {
+                listed.whole.insert(folder.record);
+            } else {
+                findings.add(FindingKind::IndexPartlyRead, offset, Some(folder.record), || "");
+            }
+            let mut disagree = |record: u64, what: &str| {
+                findings.add(FindingKind::IndexDisagrees, offset, Some(folder.record), || {
+                    format!("record {record}: {what}")
+                });
+            };
+            let mut in_list: HashSet<(u64, Vec<u16>)> = HashSet::new();
+            for (reference, name) in entries {
+                let number = reference.record;
+                let is_own = number < record_number::FIRST_ORDINARY || own.contains(&number);
+                if name.namespace == FileName::DOS || is_own {
+                    continue;
+                }
+                let here = Reference { record: folder.record, sequence: folder.sequence };
+                match live.get(&number) {
+                    Some(known) if reference.means(known.sequence) => {
+                        let has = names.get(&number).is_some_and(|all| {
+                            all.iter().any(|(parent, units)| parent.record == folder.record && *units == name.units)
+                        });
+                        if !has && names_lost.contains(&number) {
+                            new_names.push((number, here, name.units.clone()));
+                        } else if !has {
+                            disagree(number, "the list has a name that the record has not");
+                        }
+                    }
+                    Some(_) => disagree(number, "the list means an earlier file of that number"),
+                    None if lost.contains(number) => {
+                        unlocated
+                            .entry(number)
+                            .or_insert_with(|| (reference, Vec::new()))
+                            .1
+                            .push(FileName { parent: here, ..name.clone() });
+                    }
+                    None => disagree(number, "the list names a file that is not there"),
+                }
+                in_list.insert((number, name.units));
+            }
+            if whole {
+                for record in held.get(&folder.record).into_iter().flatten().collect::<HashSet<_>>() {
+                    let all = names.get(record).into_iter().flatten();
+                    let missing = all
+                        .filter(|(parent, _)| parent.record == folder.record && parent.means(folder.sequence))
+                        .any(|(_, units)| !in_list.contains(&(*record, units.to_vec())));
+                    if missing
+                        && !own.contains(record)
+                        && *record >= record_number::FIRST_ORDINARY
+                        && live.contains_key(record)
+                    {
+                        disagree(*record, "the record has a name that the list has not");
+                    }
+                }
+            }
+        }
+    }
+    for (record, parent, units) in new_names {
+        tree.name(record, parent, &units);
+    }
+    let mut unlocated: Vec<(u64, (Reference, Vec<FileName>))> = unlocated.into_iter().collect();
+    unlocated.sort_by_key(|(record, _)| *record);
+    listed.named = crate::bytes::to_u64(unlocated.len());
+    for (_, (reference, names)) in unlocated {
+        let names: Vec<&FileName> = super::object::shown_names(&names);
+        tree.add(reference, false, Made { object: by_name(reference.record, &names), streams: Vec::new() }, &names);
+    }
+    Ok(listed)
+}
+
+/// What a folder's list says of a file whose record is lost.
+fn by_name(record: u64, names: &[&FileName]) -> Object {
+    let Some(name) = names.first() else { return Object::new(ObjectKind::File, record) };
+    let folder = name.attributes & file_attribute::FOLDER != 0;
+    let mut object = Object::new(if folder { ObjectKind::Folder } else { ObjectKind::File }, record);
+    object.facts = Facts { unlocated: Some(Unlocated::RecordLost), ..Facts::SOUND };
+    object.set_times(Timestamp::from_filetime(name.created), Timestamp::from_filetime(name.modified));
+    if folder {
+        object.incomplete.insert(Incomplete::RecordLost);
+    } else {
+        object.size = name.size;
+    }
+    object
+}
