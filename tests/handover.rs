@@ -87,7 +87,7 @@ fn check(name: &str, map_reads_all: bool) {
             .unwrap_or_else(|| panic!("{name}: {path} is not what was stored: {same_path:?}"));
         let file = same_path.remove(index);
         let is_copied = !file["path"].is_null();
-        let is_here = !truth.has("encrypted") && !truth.has("unlocated") && !truth.note.contains("system-compressed=");
+        let is_here = !truth.has("encrypted") && !truth.has("unlocated");
         // Of a file that a cloud service keeps there may be a part.
         let is_cut = truth.has("absent");
         let can_be = is_here && (!is_cut || file["never_here_bytes"].as_u64() < truth.size);

@@ -97,7 +97,7 @@ fn sha256(volume: &dyn Filesystem, catalog: &Catalog, name: NameId) -> (String, 
 }
 
 fn expected_state(truth: &Truth, best: State) -> State {
-    if truth.has("unlocated") || truth.note.contains("system-compressed=") {
+    if truth.has("unlocated") {
         State::Unlocated
     } else if truth.has("encrypted") {
         State::Locked

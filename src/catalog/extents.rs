@@ -63,6 +63,28 @@ pub struct Runs {
     pub encoding: Encoding,
 }
 
+/// By which method chunks are packed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Packing {
+    /// XPRESS with Huffman codes.
+    Xpress,
+    /// LZX, as in WIM archives.
+    Lzx,
+}
+
+/// Content in chunks that an operating system packed into a stream of its own.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Packed {
+    /// The table and the chunks.
+    pub stored: Box<Extents>,
+    /// How they are packed.
+    pub packing: Packing,
+    /// Bytes of the content in a chunk.
+    pub chunk: u64,
+    /// The content's size in bytes.
+    pub size: u64,
+}
+
 /// Where an object's bytes lie.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Extents {
@@ -70,6 +92,8 @@ pub enum Extents {
     Resident(Vec<u8>),
     /// On the volume.
     Runs(Runs),
+    /// Packed, in a stream of its own.
+    Packed(Packed),
 }
 
 impl Extents {
@@ -79,6 +103,7 @@ impl Extents {
         match self {
             Self::Resident(bytes) => crate::bytes::to_u64(bytes.len()),
             Self::Runs(runs) => runs.size,
+            Self::Packed(packed) => packed.size,
         }
     }
 
@@ -87,6 +112,7 @@ impl Extents {
     pub fn first_place(&self) -> u64 {
         match self {
             Self::Resident(_) => 0,
+            Self::Packed(packed) => packed.stored.first_place(),
             Self::Runs(runs) => runs
                 .runs
                 .iter()

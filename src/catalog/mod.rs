@@ -19,7 +19,7 @@ mod state;
 mod time;
 
 pub use build::CatalogBuilder;
-pub use extents::{Encoding, Extents, Gap, Place, Run, Runs};
+pub use extents::{Encoding, Extents, Gap, Packed, Packing, Place, Run, Runs};
 pub use finding::{Finding, FindingKind, Findings, Kept};
 pub use name::Name;
 pub use object::{Attribute, Object, ObjectKind};

@@ -57,8 +57,6 @@ const SHORT_ZEROS: u16 = 17;
 const LONG_ZEROS: u16 = 18;
 const SAME: u16 = 19;
 
-/// The first slots are for the recent distances.
-const RECENT: u16 = 3;
 /// Distances of higher slots are stored this much greater.
 const DISTANCE_BIAS: usize = 2;
 /// By slot: the smallest stored distance, and how many bits follow that are added to it.

@@ -5,9 +5,15 @@
     deny(clippy::expect_used, clippy::indexing_slicing, clippy::arithmetic_side_effects, clippy::as_conversions)
 )]
 
+mod bits;
+mod chunk;
+mod chunks;
+mod huffman;
 pub mod lznt1;
+mod lzx;
 mod plain;
 mod units;
+mod xpress;
 
 use std::ops::Range;
 
@@ -39,6 +45,7 @@ pub fn read(volume: &Source, extents: &Extents, sink: &mut dyn FnMut(&[u8]) -> R
     let mut delivery = Delivery { sink, buffer: Vec::new(), outcome: Outcome::default() };
     match extents {
         Extents::Resident(bytes) => delivery.bytes(bytes)?,
+        Extents::Packed(packed) => chunks::read(volume, packed, &mut delivery)?,
         Extents::Runs(runs) => {
             // Reserved at once for small files, never more than a piece.
             delivery.buffer.reserve(at_most(runs.size, PIECE));

@@ -43,6 +43,15 @@ impl Damage {
 pub fn damage(volume: &Source, extents: &Extents) -> Damage {
     match extents {
         Extents::Resident(_) => Damage::default(),
+        Extents::Packed(packed) => {
+            // Which chunk a hole spoils stands in the table, which only reading reads: until then it may be any.
+            let stored = damage(volume, &packed.stored);
+            let mut damage = Damage { encoded: packed.size > 0, unknown: stored.unknown, ..Damage::default() };
+            if let Some(gap) = stored.gaps.first() {
+                damage.add(0..packed.size, gap.why);
+            }
+            damage
+        }
         Extents::Runs(runs) => match runs.encoding {
             Encoding::Plain => plain(volume, runs),
             Encoding::Lznt1 { unit } => units(volume, runs, unit),

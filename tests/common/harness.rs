@@ -187,7 +187,11 @@ fn has(catalog: &Catalog, address: &str) -> bool {
 }
 
 fn touches(volume: &Source, extents: &Extents, damage: &[Damage]) -> bool {
-    let Extents::Runs(runs) = extents else { return false };
+    let runs = match extents {
+        Extents::Resident(_) => return false,
+        Extents::Packed(packed) => return touches(volume, &packed.stored, damage),
+        Extents::Runs(runs) => runs,
+    };
     runs.runs.iter().any(|run| match run.place {
         Place::At(offset) => {
             let start = volume.image_offset(offset);

@@ -34,6 +34,15 @@ pub(super) struct Stream {
     pub(super) pieces: Vec<StreamPiece>,
 }
 
+impl Stream {
+    /// Its size in bytes, where that is known.
+    pub(super) fn size(&self) -> Option<u64> {
+        let resident = self.resident.as_ref().map(|value| crate::bytes::to_u64(value.len()));
+        let first = self.pieces.iter().find(|piece| piece.body.first.0 == 0);
+        resident.or(first.map(|piece| piece.body.size))
+    }
+}
+
 /// What the records of a file say.
 #[derive(Debug)]
 pub(super) struct File {

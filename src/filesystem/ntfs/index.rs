@@ -38,7 +38,7 @@ pub(super) fn read(parts: Parts<'_>, file: &File, budget: &mut IndexBudget) -> R
     let blocks = match super::extents::place(parts.boot, &file.index_blocks, super::extents::Absent::Zeros) {
         Ok(placed) => match placed.extents {
             Extents::Runs(runs) => Some(runs),
-            Extents::Resident(_) => None,
+            Extents::Resident(_) | Extents::Packed(_) => None,
         },
         Err(_) => None,
     };

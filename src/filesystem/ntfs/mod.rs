@@ -21,7 +21,7 @@ mod units;
 mod volume;
 
 use super::{Filesystem, SweepOptions, Swept, VolumeFacts};
-use crate::catalog::{Catalog, Extents, Findings, ObjectId, ObjectKind};
+use crate::catalog::{Catalog, Distrust, Extents, Findings, Object, ObjectId, ObjectKind, Unlocated};
 use crate::error::{Error, Result};
 use crate::progress::Progress;
 use crate::source::Source;
@@ -50,9 +50,13 @@ impl Ntfs {
     }
 
     /// What the records of an object's file say now.
-    fn file(&self, number: u64) -> Result<file::File> {
+    fn file(&self, object: &Object) -> Result<file::File> {
+        let number = object.locator;
         let offset = self.table.image_offset(&self.source, number).unwrap_or(self.source.image_offset(0));
         match self.table.read(&self.source, number)? {
+            Ok(record) if object.facts.distrust.contains(Distrust::Deleted) => {
+                Ok(file::File::load_deleted(self.parts(), &record, &mut Findings::default()))
+            }
             Ok(record) => {
                 let mut budget = file::ExtensionBudget::for_table(&self.table);
                 let mut findings = Findings::default();
@@ -96,30 +100,25 @@ impl Filesystem for Ntfs {
         if entry.facts.unlocated.is_some() {
             return Err(Error::Unreadable { offset, structure: "content of file record", number: Some(number) });
         }
-        let name = match entry.kind {
-            ObjectKind::File => Vec::new(),
-            ObjectKind::Stream => {
-                catalog.names_of(object).next().map(|name| catalog.name(name).units()).unwrap_or_default()
+        let lost = |_| Error::Unreadable { offset, structure: "content of file record", number: Some(number) };
+        match entry.kind {
+            ObjectKind::File => {
+                let file = self.file(entry)?;
+                object::main_content(&self.boot, &file).map(|placed| placed.extents).map_err(lost)
             }
-            ObjectKind::Folder | ObjectKind::Link | ObjectKind::Other => return Ok(Extents::Resident(Vec::new())),
-        };
-        let file = self.file(number)?;
-        let absent = match file.reparse.as_deref().map(reparse::meaning) {
-            Some(reparse::Meaning::Cloud) if name.is_empty() => extents::Absent::NeverHere,
-            _ => extents::Absent::Zeros,
-        };
-        let Some(stream) = file.streams.get(&name) else {
-            return Ok(Extents::Resident(Vec::new()));
-        };
-        extents::place(&self.boot, stream, absent).map(|placed| placed.extents).map_err(|_| Error::Unreadable {
-            offset,
-            structure: "content of file record",
-            number: Some(number),
-        })
+            ObjectKind::Stream => {
+                let file = self.file(entry)?;
+                let name = catalog.names_of(object).next().map(|name| catalog.name(name).units()).unwrap_or_default();
+                let stream = file.streams.get(&name).ok_or(Unlocated::DescriptionLost).map_err(lost)?;
+                let placed = extents::place(&self.boot, stream, extents::Absent::Zeros).map_err(lost)?;
+                Ok(placed.extents)
+            }
+            ObjectKind::Folder | ObjectKind::Link | ObjectKind::Other => Ok(Extents::Resident(Vec::new())),
+        }
     }
 
     fn link_target(&self, catalog: &Catalog, object: ObjectId) -> Result<Option<String>> {
-        let file = match self.file(catalog.object(object).locator) {
+        let file = match self.file(catalog.object(object)) {
             Ok(file) => file,
             Err(error @ Error::ImageIo { .. }) => return Err(error),
             Err(_) => return Ok(None),

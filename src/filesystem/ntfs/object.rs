@@ -11,13 +11,10 @@ use super::reparse::{self, Meaning};
 use super::structures::{BootSector, FileName, attribute_flag, attribute_type, file_attribute};
 use super::units::Reference;
 use crate::catalog::{
-    Attribute, Distrust, Extents, Facts, Incomplete, Object, ObjectKind, Place, Timestamp, Unlocated,
+    Attribute, Distrust, Extents, Facts, Incomplete, Object, ObjectKind, Packed, Place, Timestamp, Unlocated,
 };
 use crate::filesystem::damage;
 use crate::source::Source;
-
-/// The stream in which Windows keeps what it compressed by its own means.
-pub(super) const SYSTEM_COMPRESSED_STREAM: &str = "WofCompressedData";
 
 /// A file and its streams.
 pub(super) struct Made {
@@ -55,20 +52,21 @@ pub(super) fn make(volume: &Source, boot: &BootSector, number: u64, is_folder: b
     describe(&mut object, file, meaning);
     object.facts = facts(file);
     match kind {
-        ObjectKind::File => content(volume, boot, file, meaning, &mut object),
+        ObjectKind::File => content(volume, boot, file, &mut object),
         ObjectKind::Folder if file.incomplete => {
             object.incomplete.insert(Incomplete::RecordLost);
         }
         _ => {}
     }
-    let storage: Vec<u16> = SYSTEM_COMPRESSED_STREAM.encode_utf16().collect();
+    let is_packed = matches!(meaning, Some(Meaning::SystemCompressed(..)));
+    let storage = system_compressed_stream();
     let named = file.streams.iter().filter(|(name, _)| !name.is_empty());
     let streams = named
-        .filter(|(name, _)| meaning != Some(Meaning::SystemCompressed) || **name != storage)
+        .filter(|(name, _)| !is_packed || **name != storage)
         .map(|(name, stream)| {
             let mut object = Object::new(ObjectKind::Stream, number);
             object.facts = facts(file);
-            placed(volume, boot, stream, Absent::Zeros, &mut object);
+            alternate(volume, boot, stream, &mut object);
             (name.clone(), object)
         })
         .chain(file.lost_streams.iter().filter(|name| !name.is_empty()).map(|name| {
@@ -104,63 +102,87 @@ fn describe(object: &mut Object, file: &File, meaning: Option<Meaning>) {
     }
 }
 
-/// The main stream of a file.
-fn content(volume: &Source, boot: &BootSector, file: &File, meaning: Option<Meaning>, object: &mut Object) {
-    let Some(stream) = file.streams.get(&Vec::new()) else {
-        // The size in a name is often old, and better than none.
-        object.size = file.names.iter().map(|name| name.size).max().unwrap_or(0);
-        if file.incomplete || file.lost_streams.contains(&Vec::new()) {
-            object.facts.unlocated = Some(Unlocated::DescriptionLost);
-        } else {
-            object.facts.distrust.insert(Distrust::RecordInconsistent);
-        }
-        return;
-    };
+/// Where the main content of a file lies, or why nothing of it can be placed.
+pub(super) fn main_content(boot: &BootSector, file: &File) -> Result<Placed, Unlocated> {
+    let meaning = file.reparse.as_deref().map(reparse::meaning);
+    let stream = file.streams.get(&Vec::new()).ok_or(Unlocated::DescriptionLost)?;
     let absent = if meaning == Some(Meaning::Cloud) { Absent::NeverHere } else { Absent::Zeros };
-    let Some(extents) = placed(volume, boot, stream, absent, object) else {
-        object.size = file.names.iter().map(|name| name.size).max().unwrap_or(0);
-        return;
-    };
+    let placed = place(boot, stream, absent)?;
     // What has all its clusters is ordinary content, whatever the tag says.
-    let elsewhere = match meaning {
-        Some(Meaning::SystemCompressed) => Some(Unlocated::SystemCompressed),
-        Some(Meaning::Elsewhere) => Some(Unlocated::ContentElsewhere),
-        _ => None,
+    let here = match &placed.extents {
+        Extents::Runs(runs) => runs.size == 0 || runs.runs.iter().all(|run| matches!(run.place, Place::At(_))),
+        Extents::Resident(_) | Extents::Packed(_) => true,
     };
-    if let (Some(why), Extents::Runs(runs)) = (elsewhere, &extents)
-        && runs.size > 0
-        && runs.runs.iter().any(|run| !matches!(run.place, Place::At(_)))
-    {
-        object.facts.unlocated = Some(why);
+    match meaning {
+        Some(Meaning::SystemCompressed(packing, chunk)) if !here => {
+            let stored = file.streams.get(&system_compressed_stream()).ok_or(Unlocated::DescriptionLost)?;
+            let stored = place(boot, stored, Absent::Zeros)?;
+            // The main stream is one hole; what is wrong with it is no matter, but its size counts.
+            let size = placed.extents.size();
+            let extents = Extents::Packed(Packed { stored: Box::new(stored.extents), packing, chunk, size });
+            Ok(Placed { extents, ..stored })
+        }
+        Some(Meaning::Elsewhere) if !here => Err(Unlocated::ContentElsewhere),
+        _ => Ok(placed),
     }
 }
 
-/// Enters what a stream's runs say into its object.
-fn placed(volume: &Source, boot: &BootSector, stream: &Stream, absent: Absent, object: &mut Object) -> Option<Extents> {
+/// The main stream of a file.
+fn content(volume: &Source, boot: &BootSector, file: &File, object: &mut Object) {
+    if let Some(stream) = file.streams.get(&Vec::new()) {
+        flags(stream, object);
+    }
+    match main_content(boot, file) {
+        Ok(placed) => enter(volume, placed, object),
+        Err(why) => {
+            // The size in a name is often old, and better than none.
+            let by_name = file.names.iter().map(|name| name.size).max().unwrap_or(0);
+            let by_stream = file.streams.get(&Vec::new()).and_then(Stream::size);
+            object.size = by_stream.unwrap_or(by_name);
+            let never_had_one = !file.incomplete && file.streams.is_empty() && file.lost_streams.is_empty();
+            if why == Unlocated::DescriptionLost && never_had_one {
+                object.facts.distrust.insert(Distrust::RecordInconsistent);
+            } else {
+                object.facts.unlocated = Some(why);
+            }
+        }
+    }
+}
+
+fn flags(stream: &Stream, object: &mut Object) {
     if stream.flags & attribute_flag::COMPRESSION_MASK != 0 {
         object.attributes.insert(Attribute::Compressed);
     }
     if stream.flags & attribute_flag::SPARSE != 0 {
         object.attributes.insert(Attribute::Sparse);
     }
-    match place(boot, stream, absent) {
-        Ok(Placed { extents, distrust, encrypted, allocated }) => {
-            object.size = extents.size();
-            object.place = extents.first_place();
-            object.allocated = allocated;
-            object.facts.distrust.insert_all(distrust);
-            object.facts.encrypted = encrypted;
-            if encrypted {
-                object.attributes.insert(Attribute::Encrypted);
-            }
-            damage(volume, &extents).enter(&mut object.facts);
-            Some(extents)
-        }
-        Err(why) => {
-            object.facts.unlocated = Some(why);
-            None
-        }
+}
+
+/// Enters what an alternate stream's runs say into its object.
+fn alternate(volume: &Source, boot: &BootSector, stream: &Stream, object: &mut Object) {
+    flags(stream, object);
+    match place(boot, stream, Absent::Zeros) {
+        Ok(placed) => enter(volume, placed, object),
+        Err(why) => object.facts.unlocated = Some(why),
     }
+}
+
+fn enter(volume: &Source, placed: Placed, object: &mut Object) {
+    let Placed { extents, distrust, encrypted, allocated } = placed;
+    object.size = extents.size();
+    object.place = extents.first_place();
+    object.allocated = allocated;
+    object.facts.distrust.insert_all(distrust);
+    object.facts.encrypted = encrypted;
+    if encrypted {
+        object.attributes.insert(Attribute::Encrypted);
+    }
+    damage(volume, &extents).enter(&mut object.facts);
+}
+
+/// The name of the stream in which Windows keeps what it compressed by its own means.
+fn system_compressed_stream() -> Vec<u16> {
+    "WofCompressedData".encode_utf16().collect()
 }
 
 /// Whether a record has an attribute list: its file is put together after the sweep.

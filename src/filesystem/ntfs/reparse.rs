@@ -5,6 +5,7 @@
 
 use super::structures::utf16;
 use crate::bytes::{le_u16, le_u32, slice};
+use crate::catalog::Packing;
 
 /// What a reparse point means to somebody who reads the volume without the program that made it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -13,8 +14,8 @@ pub(super) enum Meaning {
     Link,
     /// A cloud program keeps what has no clusters; what has some is ordinary content.
     Cloud,
-    /// Compressed by Windows' own means into a stream beside.
-    SystemCompressed,
+    /// Compressed by Windows' own means into a stream beside, in chunks of so many bytes.
+    SystemCompressed(Packing, u64),
     /// The content is in another file or place; or a program that isn't known here has to say where it is.
     Elsewhere,
     /// A device, socket or pipe.
@@ -41,7 +42,13 @@ pub(super) fn tag(buffer: &[u8]) -> Option<u32> {
 pub(super) fn meaning(buffer: &[u8]) -> Meaning {
     let Some(tag) = tag(buffer) else { return Meaning::Elsewhere };
     match tag {
-        WOF if le_u32(buffer, 0x0c) == Some(WOF_SINGLE_FILE) => Meaning::SystemCompressed,
+        WOF if le_u32(buffer, 0x0c) == Some(WOF_SINGLE_FILE) => match le_u32(buffer, 0x14) {
+            Some(0) => Meaning::SystemCompressed(Packing::Xpress, 4096),
+            Some(1) => Meaning::SystemCompressed(Packing::Lzx, 32_768),
+            Some(2) => Meaning::SystemCompressed(Packing::Xpress, 8192),
+            Some(3) => Meaning::SystemCompressed(Packing::Xpress, 16_384),
+            _ => Meaning::Elsewhere,
+        },
         // Cloud files of 16 kinds, older OneDrive and placeholders, storage sync and its folders, projected files. The
         // tombstone of a projected file has the surrogate bit and is none.
         0x8000_0021 | 0x8000_0015 | 0x8000_001e | 0x9000_0027 | 0x9000_001c | 0xa000_0022 => Meaning::Cloud,
@@ -111,7 +118,7 @@ mod tests {
     #[test]
     fn a_wof_buffer_says_where_its_content_is() {
         let wof = |provider: u8| buffer(0x8000_0017, &[1, 0, 0, 0, provider, 0, 0, 0, 1, 0, 0, 0, 1, 0, 0, 0]);
-        assert_eq!(meaning(&wof(2)), Meaning::SystemCompressed);
+        assert_eq!(meaning(&wof(2)), Meaning::SystemCompressed(Packing::Lzx, 32_768));
         assert_eq!(meaning(&wof(1)), Meaning::Elsewhere);
     }
 

@@ -383,6 +383,7 @@ fn hibernated(ntfs: &Ntfs, catalog: &Catalog) -> Result<Option<bool>> {
     let Ok(extents) = ntfs.extents(catalog, object) else { return Ok(None) };
     let head = match extents {
         crate::catalog::Extents::Resident(bytes) => bytes,
+        crate::catalog::Extents::Packed(_) => return Ok(None),
         crate::catalog::Extents::Runs(runs) => {
             let Some(crate::catalog::Run { place: crate::catalog::Place::At(offset), .. }) = runs.runs.first().copied()
             else {
