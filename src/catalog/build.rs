@@ -1,10 +1,10 @@
 //! Filling a catalog: objects and names in any order, then the tree.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use super::{
-    AddressKind, Attribute, Catalog, Facts, FindingKind, Findings, Incomplete, MAX_DEPTH, NO_FOLDER, NameEntry, Object,
-    ObjectId, ObjectKind, name,
+    AddressKind, Attribute, Catalog, Distrust, Facts, FindingKind, Findings, Incomplete, MAX_DEPTH, NO_FOLDER,
+    NameEntry, Object, ObjectId, ObjectKind, name,
 };
 use crate::error::{Error, Result};
 
@@ -276,17 +276,29 @@ impl CatalogBuilder {
         }
         let house = self.virtual_folder(root, NO_FOLDER)?;
         let mut rooms: HashMap<u64, ObjectId> = HashMap::new();
+        // What gathers nothing but deleted files is no place where a live one may be missing.
+        let mut only_deleted: HashSet<ObjectId> = HashSet::from([house]);
         for (index, folder) in homeless {
             let room = match rooms.get(&folder) {
                 Some(room) => *room,
                 None => {
                     let room = self.virtual_folder(house, &format!("{} {folder}", self.address_kind.word()))?;
                     rooms.insert(folder, room);
+                    only_deleted.insert(room);
                     room
                 }
             };
-            if let Some(name) = self.names.get_mut(index) {
-                name.parent = Parent::Known(room);
+            let Some(name) = self.names.get_mut(index) else { continue };
+            name.parent = Parent::Known(room);
+            let object = name.object.index().and_then(|object| self.objects.get(object));
+            if object.is_some_and(|object| !object.facts.distrust.contains(Distrust::Deleted)) {
+                only_deleted.remove(&room);
+                only_deleted.remove(&house);
+            }
+        }
+        for folder in only_deleted {
+            if let Some(object) = self.object_mut(folder) {
+                object.facts.distrust.insert(Distrust::Deleted);
             }
         }
         Ok(())

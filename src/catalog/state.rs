@@ -62,8 +62,6 @@ pub enum Unlocated {
     RecordLost,
     /// The part of its record that describes the content is lost.
     DescriptionLost,
-    /// Its content is compressed by the operating system's own means, which is not read.
-    SystemCompressed,
     /// Its content stands in another file or place.
     ContentElsewhere,
     /// What kind of storage it uses is not known.
@@ -78,7 +76,6 @@ impl Unlocated {
             Self::NotExamined => "not-examined",
             Self::RecordLost => "record-lost",
             Self::DescriptionLost => "description-lost",
-            Self::SystemCompressed => "system-compressed",
             Self::ContentElsewhere => "content-elsewhere",
             Self::UnknownStorage => "unknown-storage",
         }

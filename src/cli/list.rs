@@ -1,58 +1,24 @@
 //! `handback list`: a folder with the state of every file.
 
-use std::collections::HashMap;
+mod line;
+
+use std::collections::{BTreeMap, HashMap};
+use std::ops::Range;
 
 use jiff::tz::TimeZone;
-use serde::Serialize;
 
+use self::line::{GapDocument, Line, RangeDocument};
 use super::args::ListArgs;
 use super::disk::{self, Named, OpenedDisk};
 use super::exit::ExitStatus;
 use super::output::{Align, Printer, Table};
 use super::{Context, escape, json, size};
-use crate::catalog::{Attribute, Catalog, Completeness, Gap, Name, NameId, Object, ObjectId, ObjectKind, State};
+use crate::catalog::{
+    Attribute, Catalog, Completeness, Distrust, Gap, Name, NameId, Object, ObjectId, ObjectKind, State,
+};
 use crate::error::{Error, Result};
 use crate::filesystem::{self, Filesystem, SweepOptions};
 use crate::survey::recycle::{self, Recycled};
-
-#[derive(Serialize)]
-struct Line<'a> {
-    volume: u32,
-    path: String,
-    name: String,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    name_raw: Option<String>,
-    address: Option<String>,
-    kind: ObjectKind,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    state: Option<State>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    completeness: Option<Completeness>,
-    reasons: Vec<&'static str>,
-    encrypted: bool,
-    unknown: bool,
-    decoded: bool,
-    size: u64,
-    allocated: u64,
-    gap_bytes: u64,
-    never_here_bytes: u64,
-    gaps: Vec<GapDocument>,
-    created: Option<String>,
-    modified: Option<String>,
-    zone: Option<&'static str>,
-    attributes: Vec<Attribute>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    link_target: Option<String>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    recycled: Option<&'a Recycled>,
-}
-
-#[derive(Serialize)]
-struct GapDocument {
-    start: u64,
-    length: u64,
-    why: &'static str,
-}
 
 /// What was shown, for the last line and the exit status.
 #[derive(Default)]
@@ -63,6 +29,8 @@ struct Shown {
     lost: u64,
     incomplete: u64,
     unproven: u64,
+    /// Deleted files and folders; they are no loss, whatever their state.
+    deleted: u64,
 }
 
 /// What stands on one line of a listing.
@@ -80,6 +48,7 @@ struct Listing<'a> {
     filesystem: &'a dyn Filesystem,
     catalog: &'a Catalog,
     recycled: HashMap<NameId, Recycled>,
+    claimed: &'a BTreeMap<ObjectId, Vec<Range<u64>>>,
     zone: TimeZone,
 }
 
@@ -97,7 +66,7 @@ pub(super) fn run(args: &ListArgs, context: &mut Context<'_>) -> Result<ExitStat
     let recycled =
         recycle::read(filesystem, catalog)?.into_iter().filter_map(|item| Some((item.content()?, item))).collect();
     let zone = disk::time_zone(&args.time);
-    let listing = Listing { volume: named.volume, filesystem, catalog, recycled, zone };
+    let listing = Listing { volume: named.volume, filesystem, catalog, recycled, claimed: &swept.claimed, zone };
     opened.check_unchanged()?;
     let mut shown = Shown::default();
     if args.json {
@@ -120,6 +89,12 @@ fn say(shown: &Shown, lost_records: u64, context: &mut Context<'_>) {
         size::both(shown.bytes),
         size::counted(shown.folders, "folder")
     ));
+    if shown.deleted > 0 {
+        printer.note(&format!(
+            "{} deleted among them: doubtful at best, as others may have written over what they held",
+            size::grouped(shown.deleted)
+        ));
+    }
     if shown.lost > 0 {
         printer.note(&format!("{} of them damaged, doubtful or not to be found", size::grouped(shown.lost)));
     }
@@ -211,15 +186,18 @@ impl Listing<'_> {
     }
 
     fn count(&self, object: &Object, shown: &mut Shown) {
+        let deleted = is_deleted(object);
+        shown.deleted +=
+            u64::from(deleted && object.kind != ObjectKind::Stream && !object.attributes.contains(Attribute::Virtual));
         match object.kind {
             ObjectKind::Folder => {
                 shown.folders += 1;
-                shown.incomplete += u64::from(object.completeness() == Completeness::Incomplete);
+                shown.incomplete += u64::from(!deleted && object.completeness() == Completeness::Incomplete);
             }
             ObjectKind::File | ObjectKind::Stream => {
                 shown.files += u64::from(object.kind == ObjectKind::File);
                 shown.bytes = shown.bytes.saturating_add(object.size);
-                shown.lost += u64::from(object.facts.state().is_loss());
+                shown.lost += u64::from(!deleted && object.facts.state().is_loss());
                 shown.unproven += u64::from(object.facts.state() == State::Unproven);
             }
             ObjectKind::Link | ObjectKind::Other => {}
@@ -229,7 +207,8 @@ impl Listing<'_> {
     /// The folder that is asked for counts too: what it may have lost would stand here.
     fn count_start(&self, named: &Named, shown: &mut Shown) {
         let object = self.catalog.object(named.object);
-        if object.kind == ObjectKind::Folder && object.completeness() == Completeness::Incomplete {
+        let incomplete = object.completeness() == Completeness::Incomplete;
+        if object.kind == ObjectKind::Folder && incomplete && !is_deleted(object) {
             shown.incomplete += 1;
         }
     }
@@ -275,6 +254,12 @@ impl Listing<'_> {
                 time.to_zoned_datetime(self.zone.clone()).strftime("%Y-%m-%d %H:%M").to_string()
             });
             shown.push_str(&format!("  (thrown away {deleted}, was {})", escape::for_terminal(&item.original_path)));
+        }
+        if is_deleted(object) {
+            shown.push_str(&match self.claimed_bytes(id) {
+                0 => "  (deleted)".to_string(),
+                bytes => format!("  (deleted; {} of it are others' now)", size::human(bytes)),
+            });
         }
         let (state, sized) = match object.kind {
             ObjectKind::Folder => (object.completeness().word(), false),
@@ -334,6 +319,7 @@ impl Listing<'_> {
             gap_bytes: facts.gap_bytes,
             never_here_bytes: facts.never_here_bytes,
             gaps: self.gaps(id)?.into_iter().map(GapDocument::from).collect(),
+            claimed: is_deleted(object).then(|| self.claimed_ranges(id).map(RangeDocument::from).collect()),
             created: object.created().and_then(|time| time.rfc3339()),
             modified: object.modified().and_then(|time| time.rfc3339()),
             zone: object.modified().or(object.created()).map(|time| time.zone.word()),
@@ -344,6 +330,15 @@ impl Listing<'_> {
             },
             recycled: self.recycled.get(&name),
         })
+    }
+
+    /// The ranges of a deleted file whose clusters are somebody else's now.
+    fn claimed_ranges(&self, id: ObjectId) -> impl Iterator<Item = &Range<u64>> {
+        self.claimed.get(&id).into_iter().flatten()
+    }
+
+    fn claimed_bytes(&self, id: ObjectId) -> u64 {
+        self.claimed_ranges(id).map(|range| range.end - range.start).fold(0, u64::saturating_add)
     }
 
     /// The ranges that are missing, derived again for files that miss something.
@@ -360,8 +355,6 @@ impl Listing<'_> {
     }
 }
 
-impl From<Gap> for GapDocument {
-    fn from(gap: Gap) -> Self {
-        Self { start: gap.range.start, length: gap.range.end - gap.range.start, why: gap.why.word() }
-    }
+fn is_deleted(object: &Object) -> bool {
+    object.facts.distrust.contains(Distrust::Deleted)
 }

@@ -11,7 +11,7 @@ use super::output::{Align, Printer, Table};
 use super::{Context, escape, findings, json, size};
 use crate::catalog::{Findings, State};
 use crate::error::Result;
-use crate::filesystem::{SweepOptions, VolumeFacts};
+use crate::filesystem::{ByteRange, SweepOptions, VolumeFacts};
 use crate::survey::recycle::{self, Recycled};
 use crate::survey::{self, FolderSurvey, Survey, Tally};
 
@@ -124,7 +124,30 @@ fn print(volume: &VolumeSurvey<'_>, zone: &TimeZone, printer: &mut Printer<'_>) 
             size::counted(survey.lost_records, "file record")
         ))?;
     }
+    if let Some(bytes) = facts.unexplained_bytes.filter(|bytes| bytes.at_most > 0) {
+        printer.line("")?;
+        printer.line(&unexplained(bytes))?;
+    }
     findings::print(printer, findings)
+}
+
+/// What is in use by the volume's own bitmap and by nothing that was found.
+fn unexplained(ByteRange { at_least, at_most }: ByteRange) -> String {
+    match (at_least, at_most) {
+        (least, most) if least == most => format!("{} are in use that no file we found explains.", size::both(most)),
+        (0, most) => {
+            format!(
+                "Up to {} are in use that no file we found explains: a part of the volume's bitmap was not read.",
+                size::both(most)
+            )
+        }
+        (least, most) => format!(
+            "At least {} and at most {} are in use that no file we found explains: a part of the volume's bitmap was \
+             not read.",
+            size::both(least),
+            size::both(most)
+        ),
+    }
 }
 
 fn others(survey: &Survey, zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {

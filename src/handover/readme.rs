@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::results::Results;
 use super::summary::Summary;
 use crate::catalog::State;
+use crate::filesystem::ByteRange;
 
 /// Its name in the bag.
 pub(crate) const READ_ME_FIRST: &str = "READ ME FIRST.txt";
@@ -114,6 +115,15 @@ fn unsettled(results: &Results<'_>, text: &mut String) {
         );
     }
     for volume in &results.job.volumes {
+        if let Some(bytes) = volume.facts.unexplained_bytes.filter(|bytes| bytes.at_most > 0) {
+            let _ = writeln!(
+                text,
+                "NOTE ON VOLUME {}\n{} of it are in use that no file we found explains: files may be missing whose names\n\
+                 are not known either.\n",
+                volume.number,
+                in_use(bytes)
+            );
+        }
         let why = match (volume.facts.dirty, volume.facts.hibernated) {
             (_, Some(true)) => "was in use by a sleeping Windows",
             (Some(true), _) => "was not closed properly",
@@ -125,6 +135,14 @@ fn unsettled(results: &Results<'_>, text: &mut String) {
              drive held it\".\n",
             volume.number
         );
+    }
+}
+
+fn in_use(ByteRange { at_least, at_most }: ByteRange) -> String {
+    match at_least {
+        least if least == at_most => format!("{at_most} bytes"),
+        0 => format!("Up to {at_most} bytes"),
+        least => format!("At least {least} and at most {at_most} bytes"),
     }
 }
 

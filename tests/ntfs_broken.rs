@@ -1,0 +1,433 @@
+//! The numbered conditions of `whole` for NTFS (docs/states.md), each broken alone by a byte edit of a volume that
+//! outside tools wrote: exactly the state and reasons that it names change, and everything else stays as it was.
+
+mod common;
+
+use common::edit::{
+    ATTRIBUTE_LIST, BITMAP, DATA, Edit, MFT, REPARSE_POINT, STANDARD_INFORMATION, VOLUME_BITMAP, changes, find, hash,
+    object, open, record_of, sweep, words,
+};
+use handback::catalog::{FindingKind, GapKind};
+
+/// What an edit of a file changes: path and words after it. The edit is told the file's record.
+fn broken(fixture: &str, path: &str, edit: impl FnOnce(&mut Edit, u64)) -> Vec<(String, String)> {
+    let mut volume = Edit::of(fixture);
+    let before = volume.sweep();
+    let record = record_of(&before, path);
+    edit(&mut volume, record);
+    let changed = changes(&words(&before.catalog), &volume.words());
+    changed.into_iter().map(|(path, _, after)| (path, after)).collect()
+}
+
+#[track_caller]
+fn only(fixture: &str, path: &str, words: &str, edit: impl FnOnce(&mut Edit, u64)) {
+    assert_eq!(broken(fixture, path, edit), [(path.to_string(), words.to_string())]);
+}
+
+/// A file in clusters, one in its record, one whose runs go on in extension records.
+const PLAIN: &str = "/Sizes/100000.bin";
+const RESIDENT: &str = "/Sizes/700.bin";
+
+#[test]
+fn condition_1_a_record_that_is_none() {
+    only("ntfs-c4k", PLAIN, "unlocated: record-lost", |volume, record| {
+        let at = volume.record(record);
+        volume.bytes[at] = b'G';
+    });
+    // The first fixup.
+    only("ntfs-c4k", PLAIN, "unlocated: record-lost", |volume, record| {
+        let at = volume.record(record);
+        volume.bytes[at + 510] ^= 1;
+    });
+}
+
+#[test]
+fn condition_2_a_record_that_is_not_in_use() {
+    let mut volume = Edit::of("ntfs-c4k");
+    let before = volume.sweep();
+    let at = volume.record(record_of(&before, PLAIN));
+    volume.write(at + 0x16, &[0]);
+    let changed = changes(&words(&before.catalog), &volume.words());
+    assert_eq!(changed, [(PLAIN.to_string(), "whole".to_string(), "-".to_string())]);
+}
+
+#[test]
+fn condition_3_a_record_partly_read() {
+    // The second fixup; a file whose content goes on there.
+    only("ntfs-c4k", RESIDENT, "unlocated: description-lost record-partly-read", |volume, record| {
+        let at = volume.record(record);
+        volume.bytes[at + 1022] ^= 1;
+    });
+}
+
+#[test]
+fn condition_4_a_record_that_contradicts_itself() {
+    only("ntfs-c4k", PLAIN, "doubtful: record-inconsistent", |volume, record| {
+        let at = volume.record(record);
+        volume.write(at + 0x1c, &2048_u32.to_le_bytes());
+    });
+    only("ntfs-c4k", PLAIN, "doubtful: record-inconsistent", |volume, record| {
+        let at = volume.attributes(record, STANDARD_INFORMATION)[0];
+        // A value of 8 bytes.
+        volume.write(at + 0x10, &8_u32.to_le_bytes());
+    });
+}
+
+#[test]
+fn condition_5_a_record_with_another_number() {
+    only("ntfs-c4k", RESIDENT, "doubtful: other-number", |volume, record| {
+        let at = volume.record(record);
+        volume.write(at + 0x2c, &(record as u32 + 1).to_le_bytes());
+    });
+}
+
+#[test]
+fn condition_6_a_record_that_the_tables_bitmap_calls_free() {
+    only("ntfs-c4k", RESIDENT, "doubtful: record-free", |volume, record| {
+        let bitmap = volume.attributes(MFT, BITMAP)[0];
+        volume.clear_bit(bitmap, record);
+    });
+}
+
+/// A file with an attribute list in its record, and one of its extension records.
+fn extended(volume: &Edit) -> (String, u64, u64) {
+    let swept = volume.sweep();
+    swept
+        .catalog
+        .objects()
+        .filter(|(_, object)| object.kind == handback::catalog::ObjectKind::File)
+        .find_map(|(id, object)| {
+            let record = object.locator;
+            let list = *volume.attributes(record, ATTRIBUTE_LIST).first()?;
+            let piece = entries(volume, list)
+                .into_iter()
+                .find(|(kind, first, other, _)| *kind == u64::from(DATA) && *first > 0 && *other != record)?;
+            Some((swept.catalog.first_path(id), record, piece.2))
+        })
+        .expect("the fixture has one")
+}
+
+/// The entries of an attribute list: type, first cluster, record, and where each stands.
+fn entries(volume: &Edit, list: usize) -> Vec<(u64, u64, u64, usize)> {
+    let length =
+        if volume.is_resident(list) { volume.value(list).len() } else { volume.number(list + 0x30, 8) as usize };
+    let mut found = Vec::new();
+    let mut at = 0;
+    while at + 0x1a <= length {
+        let place = volume.place(list, at);
+        let record = volume.number(place + 0x10, 6);
+        found.push((volume.number(place, 4), volume.number(place + 8, 8), record, place));
+        at += volume.number(place + 4, 2) as usize;
+    }
+    found
+}
+
+#[test]
+fn conditions_7_and_8_extension_records() {
+    let volume = Edit::of("ntfs-attrlist");
+    let (path, record, extension) = extended(&volume);
+    let at = volume.record(extension);
+    let stale = |edit: &dyn Fn(&mut Edit)| broken("ntfs-attrlist", &path, |volume, _| edit(volume));
+    let piece_lost = "damaged: unplaced record-inconsistent extension-stale".to_string();
+    // It is another file's now; it was freed and taken again; the list means an earlier one; it is not in use.
+    for (offset, bytes) in [(0x20, (record as u32 + 1).to_le_bytes()), (0x26, [9, 0, 0, 0])] {
+        assert_eq!(stale(&|volume| volume.write(at + offset, &bytes[..2])), [(path.clone(), piece_lost.clone())]);
+    }
+    assert_eq!(stale(&|volume| volume.write(at + 0x10, &[9])), [(path.clone(), piece_lost.clone())]);
+    assert_eq!(stale(&|volume| volume.write(at + 0x16, &[0])), [(path.clone(), piece_lost.clone())]);
+    // Its own number, and the table's bitmap.
+    let wrong = vec![(path.clone(), "doubtful: other-number".to_string())];
+    assert_eq!(stale(&|volume| volume.write(at + 0x2c, &[0xee])), wrong);
+    let free = vec![(path.clone(), "doubtful: record-free".to_string())];
+    assert_eq!(
+        stale(&|volume| {
+            let bitmap = volume.attributes(MFT, BITMAP)[0];
+            volume.clear_bit(bitmap, extension);
+        }),
+        free
+    );
+    // An entry of the list that can be none: what comes after it is not known.
+    let partly = stale(&|volume| {
+        let list = volume.attributes(record, ATTRIBUTE_LIST)[0];
+        let (_, _, _, place) = *entries(volume, list).last().expect("entries");
+        if volume.is_resident(list) { volume.write(place + 4, &[3, 0]) } else { volume.bytes[place + 4] = 3 }
+    });
+    println!("list: {partly:?}");
+    assert!(
+        partly.iter().any(|(changed, words)| *changed == path && words.contains("record-partly-read")),
+        "{partly:?}"
+    );
+}
+
+#[test]
+fn condition_9_an_extension_record_that_is_lost() {
+    let (path, _, extension) = extended(&Edit::of("ntfs-attrlist"));
+    let lost = broken("ntfs-attrlist", &path, |volume, _| {
+        let at = volume.record(extension);
+        volume.bytes[at] = b'G';
+    });
+    println!("extension lost: {lost:?}");
+    assert!(lost.contains(&(path.clone(), "damaged: unplaced record-inconsistent".to_string())), "{lost:?}");
+}
+
+#[test]
+fn condition_10_content_described_twice() {
+    let path = "/Songs/Evening over the Mill.txt";
+    let twice = broken("ntfs-streams", path, |volume, record| {
+        let named = volume.attributes(record, DATA).into_iter().find(|at| volume.bytes[at + 9] > 0).expect("a stream");
+        volume.write(named + 9, &[0]);
+    });
+    println!("twice: {twice:?}");
+    assert!(
+        twice
+            .iter()
+            .any(|(changed, words)| changed != &format!("{path}:remark") && words == "doubtful: record-inconsistent"),
+        "{twice:?}"
+    );
+}
+
+/// The extension piece of a file moved by `by` clusters in the file, in its own record and in the list.
+fn moved(by: i64) -> Vec<(String, String)> {
+    let (path, record, extension) = extended(&Edit::of("ntfs-attrlist"));
+    broken("ntfs-attrlist", &path, |volume, _| {
+        let piece = volume.data(extension);
+        let first = volume.number(piece + 0x10, 8);
+        for field in [0x10, 0x18] {
+            let value = volume.number(piece + field, 8).checked_add_signed(by).expect("a cluster");
+            volume.write(piece + field, &value.to_le_bytes());
+        }
+        let list = volume.attributes(record, ATTRIBUTE_LIST)[0];
+        let (_, _, _, place) =
+            *entries(volume, list).iter().find(|entry| entry.2 == extension && entry.1 == first).expect("its entry");
+        let value = first.checked_add_signed(by).expect("a cluster").to_le_bytes();
+        if volume.is_resident(list) {
+            volume.write(place + 8, &value)
+        } else {
+            volume.bytes[place + 8..place + 16].copy_from_slice(&value)
+        }
+    })
+}
+
+#[test]
+fn conditions_11_and_12_pieces_follow_one_another() {
+    let (path, ..) = extended(&Edit::of("ntfs-attrlist"));
+    assert_eq!(moved(-1), [(path.clone(), "damaged: unplaced record-inconsistent pieces-overlap".to_string())]);
+    let gap = moved(1);
+    println!("gap: {gap:?}");
+    assert!(gap[0].0 == path && gap[0].1.starts_with("damaged: unplaced"), "{gap:?}");
+}
+
+#[test]
+fn condition_13_runs_that_do_not_decode_or_cover() {
+    only("ntfs-c4k", PLAIN, "damaged: unplaced record-inconsistent", |volume, record| {
+        let runs = volume.run_list(volume.data(record));
+        volume.write(runs, &[0xff]);
+    });
+    // The run ends before the last cluster that the attribute names.
+    only("ntfs-c4k", PLAIN, "damaged: unplaced record-inconsistent", |volume, record| {
+        let runs = volume.run_list(volume.data(record));
+        let length = volume.bytes[runs + 1];
+        volume.write(runs + 1, &[length - 1]);
+    });
+}
+
+#[test]
+fn condition_14_runs_outside_the_volume() {
+    only("ntfs-c4k", PLAIN, "damaged: unplaced outside-volume", |volume, record| {
+        let runs = volume.run_list(volume.data(record));
+        let (lengths, places) = (usize::from(volume.bytes[runs] & 15), usize::from(volume.bytes[runs] >> 4));
+        volume.write(runs + lengths + places, &[0x7f]);
+    });
+}
+
+#[test]
+fn condition_15_sizes_that_do_not_fit() {
+    // Allocated, size, valid size.
+    for (field, value) in [(0x28, 4096_u64 * 26), (0x38, 100_001)] {
+        let state =
+            if field == 0x28 { "damaged: unplaced record-inconsistent" } else { "doubtful: record-inconsistent" };
+        let changed = broken("ntfs-c4k", PLAIN, |volume, record| {
+            let data = volume.data(record);
+            volume.write(data + field, &value.to_le_bytes());
+        });
+        println!("size field {field:#x}: {changed:?}");
+        assert_eq!(changed.len(), 1);
+        assert!(changed[0].1.ends_with("record-inconsistent"), "{changed:?} {state}");
+    }
+}
+
+#[test]
+fn condition_16_clusters_left_out_where_none_may_be() {
+    only("ntfs-sparse", "/Holes/hole in the middle.bin", "doubtful: record-inconsistent", |volume, record| {
+        let data = volume.data(record);
+        volume.write(data + 0x0c, &[0, 0]);
+    });
+}
+
+#[test]
+fn condition_17_a_way_of_compression_that_is_not_known() {
+    for (field, value) in [(0x0c, 2), (0x22, 9)] {
+        only("ntfs-compressed", "/Compressed/exactly a unit.txt", "unlocated: unknown-storage", |volume, record| {
+            let data = volume.data(record);
+            volume.write(data + field, &[value]);
+        });
+    }
+}
+
+#[test]
+fn condition_18_content_elsewhere() {
+    only("ntfs-wof-lzx", "/text.txt", "unlocated: content-elsewhere", |volume, record| {
+        let tag = volume.attributes(record, REPARSE_POINT)[0];
+        // The provider: an archive.
+        let value = volume.value(tag).start;
+        volume.write(value + 12, &[1]);
+    });
+}
+
+#[test]
+fn condition_19_every_byte_was_read() {
+    let volume = Edit::of("ntfs-c4k");
+    let before = volume.sweep();
+    let record = record_of(&before, PLAIN);
+    let start = volume.place(volume.data(record), 8192) as u64;
+    let after = sweep(&volume.with_holes(&[start + 512..start + 1024]));
+    let changed = changes(&words(&before.catalog), &words(&after.catalog));
+    assert_eq!(changed, [(PLAIN.to_string(), "whole".to_string(), "damaged: unread".to_string())]);
+    assert_eq!(object(&after, PLAIN).facts.gap_bytes, 512);
+}
+
+/// What reading a file of an edited volume says.
+fn read(volume: &Edit, path: &str) -> (u64, Vec<GapKind>) {
+    let source = volume.source();
+    let swept = sweep(&source);
+    let id = find(&swept.catalog, path);
+    let extents = open(&source).extents(&swept.catalog, id).expect("placed");
+    let outcome = handback::content::read(&source, &extents, &mut |_| Ok(())).expect("in memory");
+    let bytes = outcome.gaps.iter().map(|gap| gap.range.end - gap.range.start).sum();
+    (bytes, outcome.gaps.iter().map(|gap| gap.why).collect())
+}
+
+#[test]
+fn condition_20_units_and_chunks_decode() {
+    let mut volume = Edit::of("ntfs-compressed");
+    let before = volume.words();
+    let path = "/Compressed/exactly a unit.txt";
+    assert_eq!(read(&volume, path).0, 0);
+    let data = volume.data(record_of(&volume.sweep(), path));
+    let place = volume.place(data, 0);
+    volume.bytes[place] ^= 0x40;
+    volume.bytes[place + 3] ^= 0xff;
+    let (bytes, kinds) = read(&volume, path);
+    println!("LZNT1: {bytes} bytes {kinds:?}");
+    assert!(bytes > 0 && kinds.iter().all(|kind| *kind == GapKind::Undecodable), "{kinds:?}");
+    assert!(changes(&before, &volume.words()).is_empty(), "the sweep does not decode");
+
+    let mut volume = Edit::of("ntfs-wof-xpress4k");
+    let before = volume.words();
+    let path = "/text.txt";
+    assert_eq!(read(&volume, path).0, 0);
+    let record = record_of(&volume.sweep(), path);
+    let stored = volume.attributes(record, DATA).into_iter().find(|at| volume.bytes[at + 9] > 0).expect("packed");
+    // Past the table of chunks: 18 chunks of 4096 bytes have 17 entries of 4 bytes; then the first chunk's own table.
+    let place = volume.place(stored, 17 * 4);
+    for byte in &mut volume.bytes[place..place + 256] {
+        *byte = 0x11;
+    }
+    let (bytes, kinds) = read(&volume, path);
+    println!("XPRESS: {bytes} bytes {kinds:?}");
+    assert_eq!((bytes, kinds), (4096, vec![GapKind::Undecodable]));
+    assert!(changes(&before, &volume.words()).is_empty(), "the sweep does not decode");
+}
+
+#[test]
+fn condition_22_encrypted() {
+    only("ntfs-c4k", PLAIN, "locked", |volume, record| {
+        let data = volume.data(record);
+        volume.write(data + 0x0d, &[0x40]);
+    });
+}
+
+#[test]
+fn condition_23_backups_are_taken_and_said() {
+    let mut volume = Edit::of("ntfs-c4k");
+    let before = volume.sweep();
+    let hashed = hash(&volume.source(), &before, find(&before.catalog, PLAIN));
+    let mut said = Vec::new();
+    for kind in [FindingKind::BackupBootUsed, FindingKind::MirrorUsed] {
+        let at = if kind == FindingKind::MirrorUsed { volume.record(MFT) } else { 0 };
+        volume.bytes[at..at + 512].fill(0);
+        let source = volume.source();
+        let swept = sweep(&source);
+        assert!(changes(&words(&before.catalog), &words(&swept.catalog)).is_empty(), "{kind:?}");
+        assert_eq!(hash(&source, &swept, find(&swept.catalog, PLAIN)), hashed);
+        said.push(open(&source).findings().count(kind));
+    }
+    assert_eq!(said, [1, 1]);
+}
+
+#[test]
+fn condition_24_two_files_on_one_cluster() {
+    let mut volume = Edit::of("ntfs-c4k");
+    let before = volume.sweep();
+    let (one, other) = (PLAIN, "/Sizes/65536.bin");
+    let first = volume.runs(volume.data(record_of(&before, one)))[0];
+    let second = volume.data(record_of(&before, other));
+    let (_, length, old) = volume.runs(second)[0];
+    let runs = volume.run_list(second);
+    let (lengths, places) = (usize::from(volume.bytes[runs] & 15), usize::from(volume.bytes[runs] >> 4));
+    // They share one cluster: the first file's last one is the second one's first.
+    let shared = (first.2.expect("placed") + first.1 - 1).to_le_bytes();
+    assert!(old.is_some() && shared[places..].iter().all(|byte| *byte == 0));
+    let free_before: Vec<_> = changes(&words(&before.catalog), &volume.words());
+    assert!(free_before.is_empty());
+    volume.write(runs + 1 + lengths, &shared[..places]);
+    let after = volume.sweep();
+    let changed = changes(&words(&before.catalog), &words(&after.catalog));
+    println!("claimed twice: {changed:?}");
+    for path in [one, other] {
+        assert!(
+            changed.iter().any(|(changed, _, after)| changed == path && after.contains("claimed-twice")),
+            "{changed:?}"
+        );
+    }
+    assert!(changed.iter().all(|(_, _, after)| after.starts_with("doubtful: ")), "{changed:?}");
+    // What the second file really holds is in use and explained by nobody now, to the cluster.
+    let unexplained = after.facts.unexplained_bytes.expect("the bitmap was read");
+    assert_eq!((unexplained.at_least, unexplained.at_most), (length * 4096, length * 4096));
+}
+
+#[test]
+fn condition_25_a_file_over_free_clusters() {
+    let mut volume = Edit::of("ntfs-c4k");
+    let before = volume.sweep();
+    let (_, length, start) = volume.runs(volume.data(record_of(&before, PLAIN)))[0];
+    let bitmap = volume.data(VOLUME_BITMAP);
+    volume.clear_bit(bitmap, start.expect("placed") + length - 1);
+    let after = volume.sweep();
+    let changed = changes(&words(&before.catalog), &words(&after.catalog));
+    assert_eq!(changed, [(PLAIN.to_string(), "whole".to_string(), "doubtful: clusters-free".to_string())]);
+    let bytes = |swept: &handback::filesystem::Swept| {
+        let facts = &swept.facts;
+        (facts.used_bytes.expect("read").at_most, facts.unexplained_bytes.expect("read").at_most)
+    };
+    assert_eq!(bytes(&before).1, 0, "all that is in use is explained");
+    assert_eq!(bytes(&after), (bytes(&before).0 - 4096, 0));
+}
+
+#[test]
+fn evidence_that_is_gone_proves_nothing_and_spoils_nothing() {
+    let volume = Edit::of("ntfs-c4k");
+    let before = volume.sweep();
+    let bitmap = volume.data(VOLUME_BITMAP);
+    let of_table = volume.attributes(MFT, BITMAP)[0];
+    for (attribute, what) in [(bitmap, "$Bitmap"), (of_table, "$MFT's bitmap")] {
+        let start = volume.place(attribute, 0) as u64;
+        let after = sweep(&volume.with_holes(&[start..start + 512]));
+        assert!(changes(&words(&before.catalog), &words(&after.catalog)).is_empty(), "{what}");
+        let bytes = after.facts.unexplained_bytes.expect("a range");
+        let is_range = bytes.at_least < bytes.at_most;
+        println!("{what} unread: unexplained {} to {}", bytes.at_least, bytes.at_most);
+        assert_eq!(is_range, attribute == bitmap);
+        assert_eq!(bytes.at_least, 0);
+    }
+}
