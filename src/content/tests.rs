@@ -197,7 +197,7 @@ impl crate::image::Image for Counting {
         self.0.length()
     }
 
-    fn read_at(&self, offset: u64, buffer: &mut [u8]) -> crate::Result<()> {
+    fn read_at(&self, offset: u64, buffer: &mut [u8]) -> Result<()> {
         self.1.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
         self.0.read_at(offset, buffer)
     }
@@ -210,7 +210,7 @@ impl crate::image::Image for Counting {
         None
     }
 
-    fn check_unchanged(&self) -> crate::Result<()> {
+    fn check_unchanged(&self) -> Result<()> {
         Ok(())
     }
 }
