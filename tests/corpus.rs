@@ -2,6 +2,7 @@
 //! `ntfs/*.tar.xz`, each with one sparse image. Each is opened and swept within seconds, and never panics; the table
 //! that is printed says what was found.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
@@ -62,6 +63,13 @@ fn line(swept: &Swept) -> String {
             _ => {}
         }
     }
+    let mut reasons: BTreeMap<&str, u64> = BTreeMap::new();
+    for (_, object) in catalog.objects().filter(|(_, object)| object.kind != ObjectKind::Folder) {
+        for reason in object.facts.reasons() {
+            *reasons.entry(reason).or_default() += 1;
+        }
+    }
+    let reasons: Vec<String> = reasons.iter().map(|(reason, count)| format!("{reason} x{count}")).collect();
     let states: Vec<String> = State::ALL
         .iter()
         .zip(files)
@@ -79,8 +87,9 @@ fn line(swept: &Swept) -> String {
         if bytes.at_most == 0 { String::new() } else { format!("unexplained {}..{}", bytes.at_least, bytes.at_most) }
     });
     format!(
-        "{}; {folders} folders, {incomplete} incomplete; {} lost records; {} | {unexplained}",
+        "{} ({}); {folders} folders, {incomplete} incomplete; {} lost records; {} | {unexplained}",
         states.join(", "),
+        reasons.join(", "),
         catalog.lost_records,
         findings.join(", ")
     )

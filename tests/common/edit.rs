@@ -51,8 +51,24 @@ impl Edit {
         Self { bytes, table, cluster }
     }
 
+    /// A byte of the image; inside a record, the one that the fixups keep.
+    fn byte(&self, at: usize) -> u8 {
+        self.bytes[self.kept(at)]
+    }
+
+    /// Where a byte really stands: in a record, the last two of each 512 stand among the fixups.
+    fn kept(&self, at: usize) -> usize {
+        let Some(inside) = at.checked_sub(self.table).map(|inside| inside % 1024) else { return at };
+        let record = at - inside;
+        if inside % 512 < 510 || self.bytes.get(record..record + 4) != Some(b"FILE") {
+            return at;
+        }
+        let fixups = record + usize::from(self.bytes[record + 4]);
+        fixups + 2 + inside / 512 * 2 + inside % 512 - 510
+    }
+
     pub(crate) fn number(&self, at: usize, length: usize) -> u64 {
-        self.bytes[at..at + length].iter().rev().fold(0, |sum, byte| sum << 8 | u64::from(*byte))
+        (at..at + length).rev().fold(0, |sum, at| sum << 8 | u64::from(self.byte(at)))
     }
 
     /// The place of a record.
@@ -70,12 +86,8 @@ impl Edit {
 
     /// Writes into a record; what would fall on the last bytes of a sector goes where the fixups keep them.
     pub(crate) fn write(&mut self, at: usize, bytes: &[u8]) {
-        let record = self.table + (at - self.table) / 1024 * 1024;
-        assert_eq!(&self.bytes[record..record + 4], b"FILE");
-        let fixups = record + usize::try_from(self.number(record + 4, 2)).expect("small");
-        for (place, byte) in (at..).zip(bytes) {
-            let inside = place - record;
-            let place = if inside % 512 >= 510 { fixups + 2 + inside / 512 * 2 + inside % 512 - 510 } else { place };
+        for (at, byte) in (at..).zip(bytes) {
+            let place = self.kept(at);
             self.bytes[place] = *byte;
         }
     }
@@ -122,8 +134,8 @@ impl Edit {
         let mut at = self.run_list(attribute);
         let (mut vcn, mut lcn) = (self.number(attribute + 0x10, 8), 0_i64);
         let mut runs = Vec::new();
-        while self.bytes[at] != 0 {
-            let (lengths, places) = (usize::from(self.bytes[at] & 15), usize::from(self.bytes[at] >> 4));
+        while self.byte(at) != 0 {
+            let (lengths, places) = (usize::from(self.byte(at) & 15), usize::from(self.byte(at) >> 4));
             let length = self.number(at + 1, lengths);
             let place = (places > 0).then(|| {
                 let shift = 64 - 8 * places as u32;
