@@ -1,6 +1,8 @@
 //! Deleted files: whatever record survives is found, by the sequence rule in its folder, and never better than
 //! doubtful; what others claim of it now is named.
 
+#![expect(clippy::print_stdout, reason = "the counts are part of what it shows")]
+
 mod common;
 
 use std::collections::BTreeMap;

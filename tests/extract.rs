@@ -293,7 +293,6 @@ fn what_windows_compressed_by_its_own_means_comes_out_right() {
             packed += u64::from(one.value("system-compressed").is_some());
         }
         assert!(packed >= 9 && payload.is_empty(), "{name}: {packed} {:?}", payload.keys());
-        println!("{name}: {packed} files decoded");
     }
 }
 

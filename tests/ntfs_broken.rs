@@ -1,6 +1,8 @@
 //! The numbered conditions of `whole` for NTFS (docs/states.md), each broken alone by a byte edit of a volume that
 //! outside tools wrote: exactly the state and reasons that it names change, and everything else stays as it was.
 
+#![expect(clippy::print_stdout, reason = "the counts are part of what it shows")]
+
 mod common;
 
 use common::edit::{
@@ -51,6 +53,7 @@ fn condition_2_a_record_that_is_not_in_use() {
     let changed = changes(&words(&before.catalog), &words(&after.catalog));
     assert_eq!(changed, [(PLAIN.to_string(), "whole".to_string(), "-".to_string())]);
     // It is gone, and not without a trace.
+    assert_eq!(after.catalog.findings.count(FindingKind::RecordNotInUse), 1);
     assert_eq!(after.facts.unexplained_bytes.expect("read").at_least, 25 * 4096);
 }
 

@@ -89,6 +89,8 @@ finding_kinds! {
     RecordDamaged => "record_damaged",
     /// A file record says another number than its place has.
     RecordOtherNumber => "record_other_number",
+    /// The file table's bitmap calls a record in use, and the record itself does not.
+    RecordNotInUse => "record_not_in_use",
     /// A part of a file record can't be used.
     AttributeBad => "attribute_bad",
     /// An extension record of a file is missing or belongs to another file.

@@ -160,6 +160,14 @@ impl Edit {
         (lcn.expect("no hole") + vcn - first) as usize * self.cluster + byte % self.cluster
     }
 
+    /// Where the blocks of a folder's list lie in the image.
+    pub(crate) fn list_blocks(&self, folder: u64) -> Vec<Range<u64>> {
+        let blocks = self.attributes(folder, INDEX_ALLOCATION)[0];
+        let place = |lcn: Option<u64>| lcn.expect("no hole") * self.cluster as u64;
+        let runs = self.runs(blocks).into_iter();
+        runs.map(|(_, length, lcn)| place(lcn)..place(lcn) + length * self.cluster as u64).collect()
+    }
+
     /// Clears a bit of an attribute that is a bitmap; it was set.
     pub(crate) fn clear_bit(&mut self, attribute: usize, bit: u64) {
         let at = self.place(attribute, (bit / 8) as usize);

@@ -14,6 +14,7 @@ mod object;
 mod record;
 mod reparse;
 mod runs;
+mod sleep;
 mod structures;
 mod sweep;
 mod table;

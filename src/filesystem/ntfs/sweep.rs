@@ -10,22 +10,20 @@ use super::lost::{self, Listed, LostRecords};
 use super::object::{bitmap_distrust, has_list, make, shown_names};
 use super::record::{NoRecord, Record};
 use super::runs::DataRun;
+use super::sleep::hibernated;
 use super::structures::{attribute_type, record_number};
 use super::tree::{Slot, Tree};
 use super::units::{Lcn, Reference};
 use crate::bytes::{at_most, round_down, to_u64};
-use crate::catalog::{Catalog, Distrust, FindingKind, Findings, Incomplete, Lookup, ObjectId, ObjectKind};
+use crate::catalog::{Catalog, Distrust, FindingKind, Findings, Incomplete, ObjectId, ObjectKind};
 use crate::error::Result;
 use crate::filesystem::bitmap::Bitmap;
 use crate::filesystem::claims::{Claims, Owner, Settled, Span};
-use crate::filesystem::{ByteRange, Filesystem, MOST_CLAIMED, SweepOptions, Swept};
+use crate::filesystem::{ByteRange, MOST_CLAIMED, SweepOptions, Swept};
 use crate::progress::{Progress, Unit};
 
 /// How much of the table is read at once, in bytes.
 const CHUNK: usize = 4 << 20;
-
-/// How much of a sleeping system's memory file is looked at.
-const SLEEP_MAGIC: usize = 4;
 
 pub(super) fn sweep(ntfs: &Ntfs, options: SweepOptions, progress: &dyn Progress) -> Result<Swept> {
     let records = ntfs.table.record_count();
@@ -279,7 +277,14 @@ impl Sweep<'_> {
             }
             Ok(record) if !record.is_base() => Ok(()),
             Ok(record) if !record.in_use() => {
-                if self.options.deleted && number >= record_number::FIRST_ORDINARY {
+                if number < record_number::FIRST_ORDINARY {
+                    return Ok(());
+                }
+                if in_use == Some(true) {
+                    let offset = table.image_offset(&self.ntfs.source, number);
+                    self.findings.add(FindingKind::RecordNotInUse, offset, Some(number), || "");
+                }
+                if self.options.deleted {
                     self.deleted(&record);
                 }
                 Ok(())
@@ -374,26 +379,4 @@ impl Claims {
             }
         }
     }
-}
-
-/// Whether a sleeping system's memory file says so: `hibr` or `HIBR` at its start (from memory; ntfs-3g's check of the
-/// same file agrees).
-fn hibernated(ntfs: &Ntfs, catalog: &Catalog) -> Result<Option<bool>> {
-    let Lookup::Found(object, Some(_)) = catalog.find("/hiberfil.sys") else { return Ok(Some(false)) };
-    let Ok(extents) = ntfs.extents(catalog, object) else { return Ok(None) };
-    let head = match extents {
-        crate::catalog::Extents::Resident(bytes) => bytes,
-        crate::catalog::Extents::Packed(_) => return Ok(None),
-        crate::catalog::Extents::Runs(runs) => {
-            let Some(crate::catalog::Run { place: crate::catalog::Place::At(offset), .. }) = runs.runs.first().copied()
-            else {
-                return Ok(None);
-            };
-            match ntfs.source.read_real(offset, SLEEP_MAGIC)? {
-                Some((bytes, _)) => bytes,
-                None => return Ok(None),
-            }
-        }
-    };
-    Ok(Some(matches!(head.get(..SLEEP_MAGIC), Some(b"hibr" | b"HIBR"))))
 }
