@@ -115,9 +115,7 @@ fn files_of_a_deleted_folder_stand_in_it() {
         if one.kind == "file" {
             let data = volume.data(record);
             let runs = if volume.is_resident(data) { Vec::new() } else { volume.runs(data) };
-            for cluster in
-                runs.iter().flat_map(|(_, length, lcn)| lcn.into_iter().flat_map(move |lcn| *lcn..lcn + length))
-            {
+            for cluster in runs.iter().flat_map(|(_, length, lcn)| lcn.iter().flat_map(move |lcn| *lcn..lcn + length)) {
                 let bitmap = volume.data(VOLUME_BITMAP);
                 volume.clear_bit(bitmap, cluster);
             }

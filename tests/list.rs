@@ -141,7 +141,7 @@ fn what_is_not_there_is_2_and_perhaps_lost_is_1() {
     // A record of the crowd in a hole: the folder's own list still names it, so what it doesn't name is not there.
     let song = fixture::truth(name).into_iter().find(|one| one.path_text() == "/Crowd/song 0001 la.txt").unwrap();
     let lines = by_path(&bench.run("list ntfs-c512.img /Crowd --json").code(0));
-    let number = |address: &serde_json::Value| -> u64 { address.as_str().unwrap()["record:".len()..].parse().unwrap() };
+    let number = |address: &Value| -> u64 { address.as_str().unwrap()["record:".len()..].parse().unwrap() };
     let at = record(&fixture::image(name), number(&lines[&song.path_text()]["address"]));
     bench.map_beside(name, &[at..at + 1024]);
     bench.run("list ntfs-c512.img /Crowd/none.txt").code(2);

@@ -1,5 +1,5 @@
 //! What lies behind the conditions of `whole`: what is lost is not zeros, and what nobody vouches for proves nothing.
-//! Each condition broken alone stands in `ntfs_broken.rs`.
+//! Each condition broken alone stands in `ntfs_broken.rs` and `ntfs_claims.rs`.
 
 mod common;
 
