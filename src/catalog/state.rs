@@ -102,8 +102,6 @@ pub enum Distrust {
     PiecesOverlap,
     /// A piece of it lies outside the volume.
     OutsideVolume,
-    /// The encoded content does not hold together.
-    EncodingInconsistent,
     /// It was deleted.
     Deleted,
     /// The allocation bitmap calls some of its clusters free.
@@ -124,7 +122,6 @@ impl Distrust {
             Self::ExtensionStale => "extension-stale",
             Self::PiecesOverlap => "pieces-overlap",
             Self::OutsideVolume => "outside-volume",
-            Self::EncodingInconsistent => "encoding-inconsistent",
             Self::Deleted => "deleted",
             Self::ClustersFree => "clusters-free",
             Self::ClaimedTwice => "claimed-twice",
