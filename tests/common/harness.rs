@@ -235,7 +235,7 @@ impl Baseline {
                 }
             }
             // What is gone and counted nowhere is silently missing: its folder, or the file of a stream, must say so,
-            // or the volume, where the folder is gone, too.
+            // or the volume. A folder that is gone, too, is judged by itself.
             let root_complete = catalog.object(catalog.root()).completeness() == Completeness::Complete;
             let is_complete = |key: &Key| completeness.get(key).map(|now| *now == Completeness::Complete);
             for key in self.files.keys().chain(self.folders.keys()).filter(|key| key.0 == *start) {
@@ -249,7 +249,7 @@ impl Baseline {
                     None => states.get(&owner).is_none_or(|state| state.is_loss()),
                 });
                 let mut homes = self.folders_of.get(key).into_iter().flatten();
-                let said_by_folder = homes.any(|home| !is_complete(home).unwrap_or(root_complete));
+                let said_by_folder = homes.any(|home| is_complete(home) != Some(true));
                 if !said_by_owner && !said_by_folder && root_complete {
                     seen.wrong.push(format!("{} is gone and nothing says so", key.1));
                 }
@@ -273,11 +273,11 @@ impl Baseline {
     ) {
         let mut note = |key: &Key, by_kind: fn(&mut Tally) -> &mut BTreeMap<&'static str, u64>| {
             seen.noticed = true;
-            let owned = |range: &Range<u64>| self.anatomy.belongs(range, key.0, record_of(&key.1));
-            if !changed.iter().any(owned)
-                && let Some(first) = changed.first()
+            // Of several damages, nobody can say which one it was.
+            if let [one] = changed
+                && !self.anatomy.belongs(one, key.0, record_of(&key.1))
             {
-                *by_kind(tally).entry(self.anatomy.kind(first.start)).or_default() += 1;
+                *by_kind(tally).entry(self.anatomy.kind(one.start)).or_default() += 1;
             }
         };
         for (key, sound) in &self.files {

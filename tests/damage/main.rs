@@ -6,7 +6,7 @@
 //! HANDBACK_SWEEP=full cargo test --release --test damage -- --nocapture
 //! ```
 //!
-//! `docs/damage.md` keeps what that printed.
+//! A number instead of `full` takes so many times the sample. `docs/damage.md` keeps what was printed.
 
 #[path = "../common/mod.rs"]
 mod common;
@@ -39,27 +39,32 @@ const VOLUMES: [&str; 13] = [
 /// Drives with a partition table.
 const DISKS: [&str; 7] = ["mbr-primary", "mbr-logical", "mbr-outoforder", "gpt-128", "gpt-256", "gpt-4k", "gpt-hybrid"];
 
-/// Whether everything is tried instead of a sample.
-fn full() -> bool {
-    std::env::var_os("HANDBACK_SWEEP").is_some_and(|word| word == "full")
+/// How much is tried: so many times the sample, or everything (`None`).
+fn share() -> Option<u64> {
+    match std::env::var("HANDBACK_SWEEP") {
+        Ok(word) if word == "full" => None,
+        Ok(word) => Some(word.parse().expect("HANDBACK_SWEEP is `full` or a number")),
+        Err(_) => Some(1),
+    }
 }
 
 /// How many of `all` to go on each time, so that about `sample` are tried: 1 in a full sweep, else odd, so that no
 /// alignment hides anything.
 fn step(all: u64, sample: u64) -> usize {
-    usize::try_from(if full() { 1 } else { (all / sample).max(1) | 1 }).expect("few")
+    let step = share().map_or(1, |times| (all / (sample * times).max(1)).max(1) | 1);
+    usize::try_from(step).expect("few")
 }
 
 /// How many seeds are tried.
 fn seeds(all: u64, sample: u64) -> u64 {
-    if full() { all } else { sample }
+    share().map_or(all, |times| (sample * times).min(all))
 }
 
 /// The sectors of an image to break one at a time. A full sweep leaves out, but for one in 31, those of which it is
 /// certain that nothing asks for them.
 fn sectors(baseline: &Baseline, sample: u64) -> Vec<u64> {
     let all = (0..baseline.sectors()).step_by(step(baseline.sectors(), sample));
-    all.filter(|number| !full() || number % 31 == 0 || !baseline.is_quiet(*number)).collect()
+    all.filter(|number| share().is_some() || number % 31 == 0 || !baseline.is_quiet(*number)).collect()
 }
 
 /// Counts are what a full sweep is run for.
