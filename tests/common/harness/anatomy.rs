@@ -258,8 +258,14 @@ impl Anatomy {
             (true, ..) if owner == 0 => "extension record of $MFT",
             (true, ..) => "extension record",
         };
+        let used = if in_use { u64::from(u32_at(raw, 0x18)) } else { u64::MAX };
+        let mut within = 0;
         for range in ranges {
-            self.add(range, kind, reader.start, owner);
+            for at in range.clone().step_by(512) {
+                let kind = if within < used { kind } else { "unused end of a record" };
+                self.add(&(at..at + 512), kind, reader.start, owner);
+                within += 512;
+            }
         }
         if !in_use {
             return;
