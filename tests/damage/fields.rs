@@ -316,10 +316,10 @@ fn sweep(cross_check: bool, sample: u64) {
 
 #[test]
 fn each_field_of_each_structure() {
-    sweep(false, 250);
+    sweep(false, 120);
 }
 
 #[test]
 fn each_field_of_each_structure_with_the_lists_of_folders() {
-    sweep(true, 120);
+    sweep(true, 60);
 }

@@ -35,7 +35,7 @@ fn every_sector(name: &str, baseline: &Baseline, sample: u64, tables: &[&str]) -
 #[test]
 fn no_missing_sector_of_a_volume_makes_a_wrong_whole() {
     for name in VOLUMES {
-        let tally = every_sector(name, &Baseline::of(name, Shape::Bare, false), 70, &[]);
+        let tally = every_sector(name, &Baseline::of(name, Shape::Bare, false), 50, &[]);
         assert_eq!(tally.closed, 0, "{name}: a boot sector has a backup");
     }
 }
@@ -46,7 +46,7 @@ fn no_missing_sector_of_a_disk_makes_a_wrong_whole() {
         // An MBR and the links to logical partitions stand on the drive once, a GPT twice.
         let tables: &[&str] =
             if name.starts_with("mbr") { &["first sector of the disk", "outside the volumes"] } else { &[] };
-        every_sector(name, &Baseline::of(name, Shape::Disk, false), 40, tables);
+        every_sector(name, &Baseline::of(name, Shape::Disk, false), 25, tables);
     }
 }
 
@@ -78,10 +78,10 @@ fn several(count: u64, sample: u64) {
 
 #[test]
 fn no_two_missing_sectors_make_a_wrong_whole() {
-    several(2, 25);
+    several(2, 12);
 }
 
 #[test]
 fn no_eight_missing_sectors_make_a_wrong_whole() {
-    several(8, 25);
+    several(8, 12);
 }

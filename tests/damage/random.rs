@@ -45,7 +45,7 @@ fn read_all(source: &Source) -> u64 {
 
 #[test]
 fn random_damage_without_a_map_ends_soon() {
-    let seeds = seeds(10_000, 130);
+    let seeds = seeds(10_000, 65);
     let mut longest = Duration::ZERO;
     let mut objects = 0;
     let all = u64::try_from(VOLUMES.len()).expect("few");

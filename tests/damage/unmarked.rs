@@ -43,7 +43,7 @@ fn sweep(cross_check: bool, sample: u64) {
 
 #[test]
 fn what_is_noticed_of_sectors_that_changed_without_a_word() {
-    sweep(false, 50);
+    sweep(false, 35);
 }
 
 #[test]

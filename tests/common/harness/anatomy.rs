@@ -253,7 +253,8 @@ impl Anatomy {
             (false, ..) => "free file record",
             (true, 0, _) => "$MFT's record 0",
             (true, 5, _) => "root folder's record",
-            (true, 1..=23, _) if base == 0 => "record of the filesystem's own",
+            // mkntfs makes $Quota, $ObjId and $Reparse the records after the reserved ones.
+            (true, 1..=26, _) if base == 0 => "record of the filesystem's own",
             (true, _, 0) => "file record",
             (true, ..) if owner == 0 => "extension record of $MFT",
             (true, ..) => "extension record",
