@@ -1,42 +1,106 @@
-//! The damage harness: breaks a sound volume in many ways and looks whether anything wrong is called right.
+//! The damage harness: breaks a sound image in many ways and looks whether anything wrong is called right.
 //!
-//! The sound volume itself is the measure: what it lists and where its files lie was compared with the truth before.
+//! The sound image itself is the measure: what it lists and where its files lie was compared with the truth before.
+//! [`anatomy`] says what stands in each sector; it is read without the library.
+
+pub(crate) mod anatomy;
+pub(crate) mod images;
+mod said;
+pub(crate) mod tally;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::Range;
+use std::sync::Arc;
 
-use handback::catalog::{Catalog, Completeness, Extents, Lookup, ObjectId, ObjectKind, Place, State};
+use handback::catalog::{Catalog, Completeness, Extents, ObjectId, ObjectKind, Place, State};
 use handback::content::Outcome;
-use handback::filesystem::{self, Filesystem, Swept};
+use handback::filesystem::{self, Filesystem, SweepOptions};
+use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
+use handback::sector_map::{Basis, ByteState, SectorMap};
 use handback::source::{Damage, Source};
+use handback::volumes::{self, Content};
 use sha2::{Digest, Sha256};
 
-/// A file or stream of the sound volume.
+use anatomy::Anatomy;
+use images::Recording;
+use said::Said;
+use tally::{Seen, Tally};
+
+use super::fixture;
+
+/// How an image is opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Shape {
+    /// One volume fills it.
+    Bare,
+    /// A drive with a partition table.
+    Disk,
+}
+
+/// The volume's first byte in the image, and the address of a file or folder in it: paths change when folders are lost.
+type Key = (u64, String);
+
+/// A file or stream of the sound image.
 struct Sound {
     extents: Extents,
     sha256: [u8; 32],
+    state: State,
 }
 
-/// A sound volume and all that is known of it.
+/// What a sound folder lists: addresses and names.
+struct SoundFolder {
+    names: BTreeSet<(String, String)>,
+    completeness: Completeness,
+}
+
+/// A sound image and all that is known of it.
 pub(crate) struct Baseline {
-    source: Source,
-    /// By address: paths change when folders are lost.
-    files: HashMap<String, Sound>,
-    /// The addresses of what stands in each folder, by the folder's address.
-    folders: HashMap<String, BTreeSet<(String, String)>>,
+    pub(crate) source: Source,
+    pub(crate) anatomy: Anatomy,
+    shape: Shape,
+    options: SweepOptions,
+    /// Sectors that anything asked for on the sound image.
+    asked: BTreeSet<u64>,
+    volumes: BTreeSet<u64>,
+    files: HashMap<Key, Sound>,
+    folders: HashMap<Key, SoundFolder>,
+    /// In which folders something stands.
+    folders_of: HashMap<Key, Vec<Key>>,
+    said: Said,
 }
 
-/// What many damages did.
-#[derive(Debug, Default)]
-pub(crate) struct Tally {
-    pub(crate) damages: u64,
-    pub(crate) files: BTreeMap<&'static str, u64>,
-    pub(crate) folders: BTreeMap<&'static str, u64>,
-    /// Volumes that were not recognised at all.
-    pub(crate) closed: u64,
-    /// Files called whole that are not, and folders called complete that are not.
-    pub(crate) wrong: Vec<String>,
+/// An opened image.
+struct Opened {
+    /// First bytes in the image, and readers.
+    volumes: Vec<(u64, Box<dyn Filesystem>)>,
+    /// Starts of everything that is named as a volume, readable or not.
+    named: BTreeSet<u64>,
+    /// Whether it says that no volume is missing.
+    complete: bool,
+    said: Said,
+}
+
+fn opened(source: &Source, shape: Shape) -> Opened {
+    let mut all = Opened { volumes: Vec::new(), named: BTreeSet::new(), complete: false, said: Said::default() };
+    match shape {
+        Shape::Bare => all.volumes.extend(filesystem::open(source).expect("in memory").map(|volume| (0, volume))),
+        Shape::Disk => {
+            let disk = volumes::open(source, Default::default()).expect("in memory");
+            all.complete = disk.complete;
+            all.said.add(u64::MAX, &disk.table.findings);
+            for volume in disk.volumes {
+                all.named.insert(volume.start);
+                if let Content::Readable(filesystem) = volume.content {
+                    all.volumes.push((volume.start, filesystem));
+                }
+            }
+        }
+    }
+    for (start, volume) in &all.volumes {
+        all.said.add(*start, volume.findings());
+    }
+    all
 }
 
 fn hash(volume: &dyn Filesystem, extents: &Extents) -> ([u8; 32], Outcome) {
@@ -49,7 +113,6 @@ fn hash(volume: &dyn Filesystem, extents: &Extents) -> ([u8; 32], Outcome) {
     (hash.finalize().into(), outcome)
 }
 
-/// What stands in a folder: addresses and names, streams left out.
 fn listed(catalog: &Catalog, folder: ObjectId) -> BTreeSet<(String, String)> {
     catalog
         .children(folder)
@@ -58,105 +121,212 @@ fn listed(catalog: &Catalog, folder: ObjectId) -> BTreeSet<(String, String)> {
 }
 
 impl Baseline {
-    pub(crate) fn of(source: Source) -> Self {
-        let volume = filesystem::open(&source).expect("in memory").expect("a volume");
-        let Swept { catalog, .. } = volume.sweep(Default::default(), &Silent).expect("in memory");
+    /// A test image, all of it read. With `cross_check`, folders' own lists are held against the records.
+    pub(crate) fn of(name: &str, shape: Shape, cross_check: bool) -> Self {
+        let options = SweepOptions { cross_check, ..SweepOptions::default() };
+        let image = Arc::new(Recording::new(MemoryImage::new(fixture::image(name))));
+        let map = SectorMap::from_ranges(image.length(), Basis::Full, ByteState::Read, &[]).expect("no ranges");
+        let source = Source::new(Arc::clone(&image) as Arc<dyn Image>, &map, 512);
+        let Opened { volumes, mut said, .. } = opened(&source, shape);
+        assert!(!volumes.is_empty(), "a sound image has a volume");
         let (mut files, mut folders) = (HashMap::new(), HashMap::new());
-        for (id, object) in catalog.objects() {
-            let Some(address) = catalog.address(id) else { continue };
-            match object.kind {
-                ObjectKind::File | ObjectKind::Stream if object.facts.unlocated.is_none() => {
-                    let extents = volume.extents(&catalog, id).expect("a placed file");
-                    let (sha256, _) = hash(volume.as_ref(), &extents);
-                    files.insert(address, Sound { extents, sha256 });
+        for (start, volume) in &volumes {
+            let swept = volume.sweep(options, &Silent).expect("in memory");
+            said.swept(*start, &swept);
+            let catalog = swept.catalog;
+            for (id, object) in catalog.objects() {
+                let Some(address) = catalog.address(id) else { continue };
+                match object.kind {
+                    ObjectKind::File | ObjectKind::Stream if object.facts.unlocated.is_none() => {
+                        let extents = volume.extents(&catalog, id).expect("a placed file");
+                        let (sha256, _) = hash(volume.as_ref(), &extents);
+                        let state = object.facts.state();
+                        files.insert((*start, address), Sound { extents, sha256, state });
+                    }
+                    ObjectKind::Folder => {
+                        let sound = SoundFolder { names: listed(&catalog, id), completeness: object.completeness() };
+                        folders.insert((*start, address), sound);
+                    }
+                    _ => {}
                 }
-                ObjectKind::Folder => {
-                    folders.insert(address, listed(&catalog, id));
-                }
-                _ => {}
             }
         }
-        drop(volume);
-        Self { source, files, folders }
+        let starts: BTreeSet<u64> = volumes.iter().map(|(start, _)| *start).collect();
+        drop(volumes);
+        let asked = image.end();
+        let mut folders_of: HashMap<Key, Vec<Key>> = HashMap::new();
+        for (folder, sound) in &folders {
+            let folder: &Key = folder;
+            let sound: &SoundFolder = sound;
+            for (address, _) in &sound.names {
+                folders_of.entry((folder.0, address.clone())).or_default().push(folder.clone());
+            }
+        }
+        let anatomy = Anatomy::of(&source, &starts);
+        Self { source, anatomy, shape, options, asked, volumes: starts, files, folders, folders_of, said }
     }
 
-    pub(crate) fn length(&self) -> u64 {
-        self.source.length()
+    pub(crate) fn sectors(&self) -> u64 {
+        self.source.length() / 512
     }
 
-    /// Breaks the volume once and adds what is seen. `marked` ranges are damage that the map tells of.
-    pub(crate) fn check(&self, damage: &[Damage], tally: &mut Tally) {
+    /// Whether a sector, alone, can change nothing: nothing asked for it on the sound image, so with only it broken
+    /// everything runs the same way. What is read only for want of something else, or asked about and not read (a
+    /// file's content), is not among these.
+    pub(crate) fn is_quiet(&self, number: u64) -> bool {
+        let kind = self.anatomy.kind(number * 512);
+        !self.asked.contains(&number)
+            && matches!(kind, "free space" | "outside the volumes" | "$LogFile" | "content of the filesystem's own")
+    }
+
+    pub(crate) fn file_count(&self) -> usize {
+        self.files.len()
+    }
+
+    /// Breaks the image once and adds what is seen.
+    pub(crate) fn check(&self, damage: &[Damage], tally: &mut Tally) -> Seen {
+        let ranges: Vec<Range<u64>> = damage.iter().map(|one| one.range.clone()).collect();
+        self.check_source(&self.source.with_damage(damage), &ranges, tally)
+    }
+
+    /// Looks at the image as `source` has it now; only the bytes of `changed` may be other ones.
+    pub(crate) fn check_source(&self, source: &Source, changed: &[Range<u64>], tally: &mut Tally) -> Seen {
         tally.damages += 1;
-        let source = self.source.with_damage(damage);
-        let Some(volume) = filesystem::open(&source).expect("in memory") else {
-            tally.closed += 1;
-            return;
-        };
-        let Swept { catalog, .. } = volume.sweep(Default::default(), &Silent).expect("in memory");
-        let what =
-            || damage.iter().map(|one| format!("{:#x}..{:#x}", one.range.start, one.range.end)).collect::<Vec<_>>();
-        for (id, object) in catalog.objects() {
-            let Some(address) = catalog.address(id) else { continue };
-            match object.kind {
-                ObjectKind::File | ObjectKind::Stream => {
-                    let state = self.file(volume.as_ref(), &catalog, id, &address, damage, &mut |why| {
-                        tally.wrong.push(format!("{address} after {:?}: {why}", what()));
-                    });
-                    *tally.files.entry(state.word()).or_default() += 1;
+        let mut seen = Seen::default();
+        let Opened { volumes, named, complete, mut said } = opened(source, self.shape);
+        let mut states: HashMap<Key, State> = HashMap::new();
+        let mut completeness: HashMap<Key, Completeness> = HashMap::new();
+        for start in &self.volumes {
+            if !volumes.iter().any(|(other, _)| other == start) {
+                tally.closed += 1;
+                seen.noticed = true;
+                if self.shape == Shape::Disk && complete && !named.contains(start) {
+                    seen.wrong.push(format!("the volume at {start} is gone and nothing says so"));
                 }
-                ObjectKind::Folder => {
-                    let completeness = object.completeness();
-                    *tally.folders.entry(completeness.word()).or_default() += 1;
-                    if completeness != Completeness::Complete {
-                        continue;
-                    }
-                    let missing = match self.folders.get(&address) {
-                        Some(names) => names.difference(&listed(&catalog, id)).count(),
-                        None => 0,
-                    };
-                    if missing > 0 {
-                        tally.wrong.push(format!("folder {address} after {:?}: {missing} names missing", what()));
-                    }
-                }
-                ObjectKind::Link | ObjectKind::Other => {}
             }
         }
-        // What is gone and counted nowhere is silently missing.
-        let incomplete = catalog.object(catalog.root()).completeness() != Completeness::Complete;
-        let gone =
-            self.files.keys().filter(|address| !has(&catalog, address) && !owner_is_doubted(&catalog, address)).count();
-        if gone > 0 && !incomplete {
-            tally.wrong.push(format!("after {:?}: {gone} files are gone and nothing says so", what()));
+        for (start, volume) in &volumes {
+            let swept = volume.sweep(self.options, &Silent).expect("in memory");
+            said.swept(*start, &swept);
+            let catalog = swept.catalog;
+            for (id, object) in catalog.objects() {
+                let Some(address) = catalog.address(id) else { continue };
+                let key = (*start, address);
+                match object.kind {
+                    ObjectKind::File | ObjectKind::Stream => {
+                        let state = self.file(volume.as_ref(), &catalog, id, &key, changed, &mut seen);
+                        *tally.files.entry(state.word()).or_default() += 1;
+                        states.insert(key, state);
+                    }
+                    ObjectKind::Folder => {
+                        let now = object.completeness();
+                        *tally.folders.entry(now.word()).or_default() += 1;
+                        if now == Completeness::Complete
+                            && let Some(sound) = self.folders.get(&key)
+                        {
+                            let missing = sound.names.difference(&listed(&catalog, id)).count();
+                            if missing > 0 {
+                                seen.wrong.push(format!("folder {} lacks {missing} names", key.1));
+                            }
+                        }
+                        completeness.insert(key, now);
+                    }
+                    ObjectKind::Link | ObjectKind::Other => {}
+                }
+            }
+            // What is gone and counted nowhere is silently missing: its folder, or the file of a stream, must say so,
+            // or the volume. A folder that is gone, too, is judged by itself.
+            let root_complete = catalog.object(catalog.root()).completeness() == Completeness::Complete;
+            let is_complete = |key: &Key| completeness.get(key).map(|now| *now == Completeness::Complete);
+            for key in self.files.keys().chain(self.folders.keys()).filter(|key| key.0 == *start) {
+                if said.listing.contains_key(key) {
+                    continue;
+                }
+                let owner = owner(&key.1).map(|owner| (*start, owner));
+                // An owner that is gone itself is judged by itself.
+                let said_by_owner = owner.is_some_and(|owner| match is_complete(&owner) {
+                    Some(complete) => !complete,
+                    None => states.get(&owner).is_none_or(|state| state.is_loss()),
+                });
+                let mut homes = self.folders_of.get(key).into_iter().flatten();
+                let said_by_folder = homes.any(|home| is_complete(home) != Some(true));
+                if !said_by_owner && !said_by_folder && root_complete {
+                    seen.wrong.push(format!("{} is gone and nothing says so", key.1));
+                }
+            }
+        }
+        self.converse(&states, &completeness, changed, tally, &mut seen);
+        seen.noticed |= said.findings != self.said.findings || said.unexplained != self.said.unexplained;
+        seen.relisted = said.listing != self.said.listing;
+        tally.wrong.extend(seen.wrong.iter().map(|what| format!("{changed:x?}: {what}")));
+        seen
+    }
+
+    /// What is worse than before, and whether the changed sectors are its own.
+    fn converse(
+        &self,
+        states: &HashMap<Key, State>,
+        folders: &HashMap<Key, Completeness>,
+        changed: &[Range<u64>],
+        tally: &mut Tally,
+        seen: &mut Seen,
+    ) {
+        let mut note = |key: &Key, by_kind: fn(&mut Tally) -> &mut BTreeMap<&'static str, u64>| {
+            seen.noticed = true;
+            // Of several damages, nobody can say which one it was.
+            if let [one] = changed
+                && !self.anatomy.belongs(one, key.0, record_of(&key.1))
+            {
+                *by_kind(tally).entry(self.anatomy.kind(one.start)).or_default() += 1;
+            }
+        };
+        for (key, sound) in &self.files {
+            if states.get(key) != Some(&sound.state) {
+                note(key, |tally| &mut tally.files_spoiled);
+            }
+        }
+        for (key, sound) in &self.folders {
+            if folders.get(key) != Some(&sound.completeness) {
+                note(key, |tally| &mut tally.folders_spoiled);
+            }
         }
     }
 
-    /// The state of a file, decoded where the sweep could not say.
+    /// The state of a file, as the sweep says it; what is called whole is held against the sound file.
     fn file(
         &self,
         volume: &dyn Filesystem,
         catalog: &Catalog,
         id: ObjectId,
-        address: &str,
-        damage: &[Damage],
-        wrong: &mut dyn FnMut(String),
+        key: &Key,
+        changed: &[Range<u64>],
+        seen: &mut Seen,
     ) -> State {
         let object = catalog.object(id);
         let swept = object.facts.state();
         if !matches!(swept, State::Whole | State::NotDecoded | State::Unproven | State::Absent) {
             return swept;
         }
+        let mut wrong = |why: String| seen.wrong.push(format!("{} {}: {why}", key.1, catalog.first_path(id)));
         let Ok(extents) = volume.extents(catalog, id) else {
             wrong("it can't be placed any more".to_string());
             return swept;
         };
-        let Some(sound) = self.files.get(address) else {
-            if swept == State::Whole {
+        let Some(sound) = self.files.get(key) else {
+            if matches!(swept, State::Whole | State::NotDecoded) {
                 wrong("no such file was there".to_string());
             }
             return swept;
         };
         // Where nothing of it was touched, it needs no reading: the same places hold the same bytes.
-        if extents == sound.extents && !touches(volume.source(), &extents, damage) {
+        if extents == sound.extents && !touches(volume.source(), &extents, changed) {
+            return swept;
+        }
+        // A size that is another one is wrong without reading; it may be anything.
+        if extents.size() != sound.extents.size() {
+            if swept == State::Whole {
+                wrong(format!("whole, with {} bytes instead of {}", extents.size(), sound.extents.size()));
+            }
             return swept;
         }
         let (sha256, outcome) = hash(volume, &extents);
@@ -169,33 +339,32 @@ impl Baseline {
         if swept == State::Whole && state != State::Whole {
             wrong(format!("the sweep said whole and reading says {state}"));
         }
-        state
+        if swept == State::NotDecoded && state == State::Whole { swept } else { state }
     }
 }
 
-/// For a stream: whether its file is there and says that something of it may be lost.
-fn owner_is_doubted(catalog: &Catalog, address: &str) -> bool {
-    let owner = address.splitn(3, ':').take(2).collect::<Vec<_>>().join(":");
-    match catalog.find_address(&owner) {
-        Lookup::Found(id, _) => !catalog.object(id).facts.distrust.is_empty(),
-        _ => false,
-    }
+/// The address of the file that a stream belongs to.
+fn owner(address: &str) -> Option<String> {
+    let mut parts = address.splitn(3, ':');
+    let owner = format!("{}:{}", parts.next()?, parts.next()?);
+    parts.next().map(|_| owner)
 }
 
-fn has(catalog: &Catalog, address: &str) -> bool {
-    matches!(catalog.find_address(address), Lookup::Found(..))
+/// The record number in an address.
+fn record_of(address: &str) -> u64 {
+    address.split(':').nth(1).and_then(|number| number.parse().ok()).unwrap_or(u64::MAX)
 }
 
-fn touches(volume: &Source, extents: &Extents, damage: &[Damage]) -> bool {
+fn touches(volume: &Source, extents: &Extents, changed: &[Range<u64>]) -> bool {
     let runs = match extents {
         Extents::Resident(_) => return false,
-        Extents::Packed(packed) => return touches(volume, &packed.stored, damage),
+        Extents::Packed(packed) => return touches(volume, &packed.stored, changed),
         Extents::Runs(runs) => runs,
     };
     runs.runs.iter().any(|run| match run.place {
         Place::At(offset) => {
             let start = volume.image_offset(offset);
-            damage.iter().any(|one| one.range.start < start + run.length && start < one.range.end)
+            changed.iter().any(|one| one.start < start + run.length && start < one.end)
         }
         _ => false,
     })

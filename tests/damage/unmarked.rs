@@ -1,0 +1,52 @@
+//! Sectors that hold other bytes than the drive did, and nobody tells: what the format can notice, counted.
+
+use handback::source::Damage;
+
+use crate::common::harness::tally::{Notice, Tally};
+use crate::common::harness::{Baseline, Shape, sector};
+use crate::{VOLUMES, say, sectors};
+
+/// Records that are in use carry fixups: a scrambled sector of what is used of them is always noticed.
+const ALWAYS_NOTICED: [&str; 3] = ["file record", "extension record", "boot sector"];
+
+/// What is wrong in these never makes a wrong whole.
+const NEVER_WRONG: [&str; 8] = [
+    "boot sector",
+    "backup boot sector",
+    "file record",
+    "root folder's record",
+    "extension record",
+    "$MFT's record 0",
+    "record of the filesystem's own",
+    "index block",
+];
+
+fn sweep(cross_check: bool, sample: u64) {
+    let mut all = Notice::default();
+    for name in VOLUMES {
+        let baseline = Baseline::of(name, Shape::Bare, cross_check);
+        let mut notice = Notice::default();
+        for number in sectors(&baseline, sample) {
+            let range = sector(number);
+            let kind = baseline.anatomy.kind(range.start);
+            let seen = baseline.check(&[Damage::unmarked(range)], &mut Tally::default());
+            assert!(seen.noticed || !ALWAYS_NOTICED.contains(&kind), "{name} sector {number}: {kind}");
+            notice.add(kind, &format!("{name} sector {number}"), &seen);
+        }
+        all.merge(notice);
+    }
+    say(&format!("changed without a word, cross-check {cross_check}:\n{}{:#?}", all.table(), all.examples()));
+    for kind in NEVER_WRONG {
+        assert_eq!(all.wrong(kind), 0, "{kind}: {:#?}", all.examples());
+    }
+}
+
+#[test]
+fn what_is_noticed_of_sectors_that_changed_without_a_word() {
+    sweep(false, 35);
+}
+
+#[test]
+fn what_is_noticed_with_the_lists_of_folders_too() {
+    sweep(true, 20);
+}
