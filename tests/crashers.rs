@@ -3,6 +3,11 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use handback::catalog::ObjectKind;
+use handback::filesystem::{self, SweepOptions};
+use handback::partition;
+use handback::progress::Silent;
+
 #[path = "../fuzz/checks/mod.rs"]
 mod checks;
 
@@ -43,6 +48,28 @@ fn nothing_that_was_kept_breaks_a_promise() {
         }
     }
     assert!(failed.is_empty(), "{failed:#?}");
+}
+
+/// A seed that no reader opens would make its target a check that can't fail.
+#[test]
+fn the_seeds_reach_the_readers() {
+    let source = |bytes: &[u8]| checks::sparse::Sparse::parse(bytes).source();
+    for (path, bytes) in [inputs("fuzz/corpus/ntfs", ""), inputs("fuzz/corpus/split_reads", "")].concat() {
+        let volume = filesystem::open(&source(&bytes)).expect("in memory");
+        let volume = volume.unwrap_or_else(|| panic!("{} is no volume", path.display()));
+        let swept = volume.sweep(SweepOptions { deleted: true, cross_check: true }, &Silent).expect("within bounds");
+        let files = swept.catalog.objects().filter(|(id, object)| {
+            let placed = volume.extents(&swept.catalog, *id).is_ok();
+            object.kind == ObjectKind::File && object.locator >= 16 && placed
+        });
+        assert!(files.count() >= 1, "{} shows files", path.display());
+        assert!(swept.catalog.object_count() >= 7, "{} shows more", path.display());
+    }
+    for (path, bytes) in inputs("fuzz/corpus/partition", "") {
+        let sector_size = path.ends_with("gpt-4k").then_some(4096);
+        let table = partition::read(&source(&bytes), sector_size).expect("in memory");
+        assert!(!table.partitions.is_empty(), "{} has partitions", path.display());
+    }
 }
 
 #[test]

@@ -11,7 +11,7 @@ mod ntfs;
 mod partition;
 mod recycle;
 mod sector_map;
-mod sparse;
+pub(crate) mod sparse;
 mod split_reads;
 mod verify;
 mod volumes;
@@ -23,8 +23,11 @@ use handback::filesystem::Filesystem;
 use handback::image::MemoryImage;
 use handback::source::Source;
 
+/// A check and its name.
+type Check = (&'static str, fn(&[u8]));
+
 /// All checks by name.
-pub(crate) const CHECKS: [(&str, fn(&[u8])); 11] = [
+pub(crate) const CHECKS: [Check; 11] = [
     ("chunks", chunks::check),
     ("columns", columns::check),
     ("lznt1", lznt1::check),

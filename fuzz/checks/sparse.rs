@@ -39,7 +39,7 @@ const MOST_STRETCHES: u64 = 64;
 
 /// An image of zeros, but for some stretches; later ones lie over earlier ones.
 #[derive(Clone)]
-pub(super) struct Sparse {
+pub(crate) struct Sparse {
     pub(super) flags: u8,
     pub(super) sector_size: Option<u64>,
     pub(super) length: u64,
@@ -48,7 +48,7 @@ pub(super) struct Sparse {
 }
 
 impl Sparse {
-    pub(super) fn parse(data: &[u8]) -> Self {
+    pub(crate) fn parse(data: &[u8]) -> Self {
         let (mut header, mut rest) = (Taker(&data[..data.len().min(0x20)]), Taker(&data[data.len().min(0x20)..]));
         let flags = header.byte();
         let shift = header.byte() % 8;
@@ -89,7 +89,7 @@ impl Sparse {
         SectorMap::from_ranges(base + self.length, said.0, said.1, &holes).expect("sorted, apart and inside")
     }
 
-    pub(super) fn source(&self) -> Source {
+    pub(crate) fn source(&self) -> Source {
         Source::new(Arc::new(self.clone()), &self.map(0), SECTOR)
     }
 

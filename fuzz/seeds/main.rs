@@ -66,7 +66,12 @@ fn volume(image: &[u8], most: usize) -> BTreeSet<usize> {
         let (second, base) = (first + number(image, first + 4, 4), number(image, at + 0x20, 8));
         base != 0 || number(image, second.min(at + 1000), 4) == 0x20 || number(image, at + 0x16, 2) & 1 == 0
     };
-    records.sort_by_key(|at| (*at >= table + 12 * 1024 && !is_special(at), *at));
+    // Records that go on in others stand beside them.
+    let belongs_to = |at: &usize| match number(image, at + 0x20, 6) {
+        0 => (at - table) / 1024,
+        base => base,
+    };
+    records.sort_by_key(|at| (*at >= table + 12 * 1024 && !is_special(at), belongs_to(at), *at));
     let mut wanted: Vec<usize> = vec![0];
     wanted.extend(records.iter().take(RECORDS).flat_map(|at| [at / SECTOR, at / SECTOR + 1]));
     let lists = (0..image.len() / SECTOR).filter(|sector| image[sector * SECTOR..].starts_with(b"INDX"));
