@@ -188,3 +188,40 @@ fn an_enormous_sparse_compressed_file_is_no_loop() {
     });
     assert!(stop.is_err() && seen < 102 << 20);
 }
+
+/// An image that counts how often it is asked.
+struct Counting(MemoryImage, std::sync::atomic::AtomicU64);
+
+impl crate::image::Image for Counting {
+    fn length(&self) -> u64 {
+        self.0.length()
+    }
+
+    fn read_at(&self, offset: u64, buffer: &mut [u8]) -> Result<()> {
+        self.1.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+        self.0.read_at(offset, buffer)
+    }
+
+    fn parts(&self) -> &[std::path::PathBuf] {
+        &[]
+    }
+
+    fn modified(&self) -> Option<std::time::SystemTime> {
+        None
+    }
+
+    fn check_unchanged(&self) -> Result<()> {
+        Ok(())
+    }
+}
+
+#[test]
+fn a_sequential_file_is_read_in_large_pieces() {
+    let image = Arc::new(Counting(MemoryImage::new(noise(8 << 20)), Default::default()));
+    let map = SectorMap::from_ranges(8 << 20, Basis::Full, ByteState::Read, &[]).unwrap();
+    let volume = Source::new(Arc::clone(&image) as Arc<dyn crate::image::Image>, &map, 512);
+    let extents = runs(&[(8 << 20, Place::At(0))], 8 << 20, 8 << 20, Encoding::Plain);
+    let (_, outcome) = read_all(&volume, &extents);
+    assert_eq!(outcome.gaps, []);
+    assert_eq!(image.1.load(std::sync::atomic::Ordering::Relaxed), 8);
+}

@@ -1,6 +1,6 @@
 use super::*;
 use crate::catalog::{Catalog, Extents, Findings, ObjectId};
-use crate::filesystem::{Swept, VolumeFacts};
+use crate::filesystem::{SweepOptions, Swept, VolumeFacts};
 use crate::partition::Guid;
 use crate::partition::example_disk::{EFI_SYSTEM, TestDisk, WINDOWS_DATA, source_of};
 use crate::progress::Progress;

@@ -5,8 +5,9 @@
 use std::collections::HashSet;
 
 use super::file::{File, Parts};
+use super::index_structures::{IndexBlock, IndexEntry, IndexNode, IndexRoot};
 use super::record::undo_fixups;
-use super::structures::{FileName, IndexBlock, IndexEntry, IndexNode, IndexRoot};
+use super::structures::FileName;
 use super::units::{Reference, Vcn};
 use crate::bytes::{at_most, slice, to_u64};
 use crate::catalog::{Extents, Place, Runs};

@@ -7,6 +7,7 @@ mod attributes;
 mod extents;
 mod file;
 mod index;
+mod index_structures;
 mod list;
 mod lost;
 mod object;

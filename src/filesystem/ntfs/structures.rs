@@ -5,13 +5,13 @@
 //! volumes written by mkntfs and ntfs-3g.
 
 use super::units::{ClusterSize, Lcn, Reference, Vcn};
-use crate::bytes::{le_u16, le_u32, le_u64, slice, to_u64, u8_at};
+use crate::bytes::{le_u16, le_u32, le_u64, slice, u8_at};
 
 /// Fixups protect pieces of this many bytes, whatever the sector size is.
 pub(super) const STRIDE: usize = 512;
 
 /// The largest file record that is read, in bytes. Windows makes 1,024 and 4,096.
-const MAX_RECORD: u64 = 65_536;
+pub(super) const MAX_RECORD: u64 = 65_536;
 
 /// The largest cluster, in bytes (Windows 10 version 1709 and later).
 const MAX_CLUSTER: u64 = 2 << 20;
@@ -344,101 +344,6 @@ impl VolumeInformation {
 
     pub(super) fn from_bytes(bytes: &[u8]) -> Option<Self> {
         Some(Self { major: u8_at(bytes, 0x08)?, minor: u8_at(bytes, 0x09)?, flags: le_u16(bytes, 0x0a)? })
-    }
-}
-
-/// INDEX_ROOT of a folder: what its tree of names is like. The first node follows.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct IndexRoot {
-    /// Bytes in a block of the index.
-    pub(super) block_size: usize,
-}
-
-impl IndexRoot {
-    /// Where the first node's head stands.
-    pub(super) const NODE: usize = 0x10;
-
-    /// `None` for an index of something other than names, or of blocks that can't be.
-    pub(super) fn from_bytes(bytes: &[u8]) -> Option<Self> {
-        if le_u32(bytes, 0x00)? != attribute_type::FILE_NAME {
-            return None;
-        }
-        let block_size = usize::try_from(le_u32(bytes, 0x08)?).ok()?;
-        let sound = block_size.is_power_of_two() && block_size >= STRIDE && to_u64(block_size) <= MAX_RECORD;
-        sound.then_some(Self { block_size })
-    }
-}
-
-/// The head of a block of an index.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct IndexBlock {
-    pub(super) update_sequence_offset: usize,
-    pub(super) update_sequence_count: usize,
-    /// The block's own place in the index.
-    pub(super) vcn: Vcn,
-}
-
-impl IndexBlock {
-    /// Where the node's head stands.
-    pub(super) const NODE: usize = 0x18;
-
-    pub(super) fn from_bytes(bytes: &[u8]) -> Option<Self> {
-        if slice(bytes, 0x00, 4)? != b"INDX" {
-            return None;
-        }
-        Some(Self {
-            update_sequence_offset: usize::from(le_u16(bytes, 0x04)?),
-            update_sequence_count: usize::from(le_u16(bytes, 0x06)?),
-            vcn: Vcn(le_u64(bytes, 0x10)?),
-        })
-    }
-}
-
-/// The head of a node: where its entries are, relative to this head.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct IndexNode {
-    pub(super) first: usize,
-    pub(super) used: usize,
-}
-
-impl IndexNode {
-    const LENGTH: usize = 0x10;
-
-    pub(super) fn from_bytes(bytes: &[u8]) -> Option<Self> {
-        let first = usize::try_from(le_u32(bytes, 0x00)?).ok()?;
-        let used = usize::try_from(le_u32(bytes, 0x04)?).ok()?;
-        // An empty range is no empty folder: even that has its last entry.
-        (first >= Self::LENGTH && first < used && used <= bytes.len()).then_some(Self { first, used })
-    }
-}
-
-/// One entry of a node.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct IndexEntry {
-    pub(super) reference: Reference,
-    pub(super) length: usize,
-    pub(super) key_length: usize,
-    /// The block whose names come before this one.
-    pub(super) below: Option<Vcn>,
-    pub(super) is_last: bool,
-}
-
-impl IndexEntry {
-    /// Where the key stands.
-    pub(super) const KEY: usize = 0x10;
-
-    pub(super) fn from_bytes(bytes: &[u8]) -> Option<Self> {
-        let length = usize::from(le_u16(bytes, 0x08)?);
-        let key_length = usize::from(le_u16(bytes, 0x0a)?);
-        let flags = le_u16(bytes, 0x0c)?;
-        let has_below = flags & 1 != 0;
-        let below = if has_below { Some(Vcn(le_u64(bytes, length.checked_sub(8)?)?)) } else { None };
-        let least = Self::KEY.checked_add(key_length)?.checked_add(if has_below { 8 } else { 0 })?;
-        if length < least || length > bytes.len() {
-            return None;
-        }
-        let reference = Reference::from_field(le_u64(bytes, 0x00)?);
-        Some(Self { reference, length, key_length, below, is_last: flags & 2 != 0 })
     }
 }
 

@@ -142,7 +142,7 @@ impl Tree {
         }
     }
 
-    /// Makes the catalog, and says what became of each place.
+    /// Makes the catalog, and says what became of the places of deleted files.
     pub(super) fn build(
         mut self,
         root: u64,
@@ -169,13 +169,17 @@ impl Tree {
             let object = take(found.object);
             let folder = object.kind == ObjectKind::Folder;
             let id = builder.object(object)?;
-            places.insert(found.object, id);
+            if found.deleted {
+                places.insert(found.object, id);
+            }
             index.push(Entry { record: found.record, sequence: found.sequence, deleted: found.deleted, folder, id });
             for (name, slot) in found.streams {
                 let mut stream = take(slot);
                 stream.owner = Some(id);
                 let stream = builder.object(stream)?;
-                places.insert(slot, stream);
+                if found.deleted {
+                    places.insert(slot, stream);
+                }
                 builder.name(id, stream, name)?;
             }
             if found.record == root {

@@ -12,7 +12,7 @@ use crate::catalog::{
     ObjectId, ObjectKind, Place, Run, Runs, Timestamp, Unlocated,
 };
 use crate::error::{Error, Result};
-use crate::filesystem::{Filesystem, Swept, VolumeFacts, damage};
+use crate::filesystem::{Filesystem, SweepOptions, Swept, VolumeFacts, damage};
 use crate::handover::{Job, MapNote, Options, Selected, VolumeSelection};
 use crate::image::{Image, MemoryImage};
 use crate::progress::Progress;
