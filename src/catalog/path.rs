@@ -59,6 +59,10 @@ impl Catalog {
     #[must_use]
     pub fn path(&self, name: NameId) -> String {
         let mut path = String::new();
+        // A stream of the root follows the root's own `/`.
+        if self.object(self.named_object(name)).owner == Some(self.root()) {
+            path.push('/');
+        }
         for part in self.line(name) {
             let stream = self.object(self.named_object(part)).kind == ObjectKind::Stream;
             path.push(if stream { ':' } else { '/' });

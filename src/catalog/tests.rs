@@ -26,6 +26,8 @@ fn a_tree_is_walked_and_searched() {
     let file = add(&mut builder, ObjectKind::File, 31, users, "Straße.txt");
     builder.name(root, file, "link.txt".encode_utf16()).unwrap();
     let stream = add(&mut builder, ObjectKind::Stream, 31, file, "Zone");
+    let of_root = add(&mut builder, ObjectKind::Stream, 5, root, "note");
+    builder.object_mut(of_root).unwrap().owner = Some(root);
     let catalog = builder.finish(root).unwrap();
     let mut paths = Vec::new();
     all_paths(&catalog, catalog.root(), &mut paths);
@@ -38,6 +40,7 @@ fn a_tree_is_walked_and_searched() {
     assert_eq!(catalog.find_address("record:31"), Lookup::Found(file, None));
     assert!(matches!(catalog.find_address("record:31:zone"), Lookup::Found(id, _) if id == stream));
     assert_eq!(catalog.path(catalog.streams(file).next().unwrap()), "/Users/Straße.txt:Zone");
+    assert_eq!(catalog.first_path(of_root), "/:note");
     assert_eq!(catalog.find_address("inode:31"), Lookup::Missing { incomplete: false });
 }
 
