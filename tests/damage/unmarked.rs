@@ -6,10 +6,7 @@ use crate::common::harness::tally::{Notice, Tally};
 use crate::common::harness::{Baseline, Shape, sector};
 use crate::{VOLUMES, say, sectors};
 
-/// Records that are in use carry fixups: a scrambled sector of what is used of them is always noticed.
-const ALWAYS_NOTICED: [&str; 3] = ["file record", "extension record", "boot sector"];
-
-/// What is wrong in these never makes a wrong whole.
+/// What is scrambled in these never makes a wrong whole: they carry fixups, or have a copy.
 const NEVER_WRONG: [&str; 8] = [
     "boot sector",
     "backup boot sector",
@@ -30,7 +27,6 @@ fn sweep(cross_check: bool, sample: u64) {
             let range = sector(number);
             let kind = baseline.anatomy.kind(range.start);
             let seen = baseline.check(&[Damage::unmarked(range)], &mut Tally::default());
-            assert!(seen.noticed || !ALWAYS_NOTICED.contains(&kind), "{name} sector {number}: {kind}");
             notice.add(kind, &format!("{name} sector {number}"), &seen);
         }
         all.merge(notice);
