@@ -1,5 +1,7 @@
 //! `handback survey`: whose folders are there, how much is in them, and what touches holes.
 
+mod cameras;
+
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
@@ -103,6 +105,7 @@ fn print(volume: &VolumeSurvey<'_>, zone: &TimeZone, printer: &mut Printer<'_>) 
         printer.line("No people's folders are found on this volume.")?;
     }
     others(survey, zone, printer)?;
+    cameras::print(&survey.cameras, zone, printer)?;
     if total.state(State::Unproven).count > 0 {
         printer.line("")?;
         printer

@@ -101,3 +101,16 @@ pub(super) const SYSTEM_ROOT_FILES: &[&str] = &[
     "pagefile.sys",
     "swapfile.sys",
 ];
+
+/// Endings of pictures, raw data of cameras among them.
+pub(super) const PICTURES: &[&str] = &[
+    "3fr", "arw", "avif", "bmp", "cr2", "cr3", "crw", "dcr", "dng", "erf", "gif", "heic", "heif", "hif", "iiq", "jpe",
+    "jpeg", "jpg", "kdc", "mef", "mos", "mpo", "mrw", "nef", "nrw", "orf", "ori", "pef", "png", "psd", "raf", "raw",
+    "rw2", "rwl", "sr2", "srf", "srw", "tif", "tiff", "webp", "x3f",
+];
+
+/// Endings of films.
+pub(super) const FILMS: &[&str] = &[
+    "3g2", "3gp", "asf", "avi", "dv", "flv", "m2t", "m2ts", "m4v", "mkv", "mod", "mov", "mp4", "mpeg", "mpg", "mts",
+    "mxf", "tod", "ts", "vob", "webm", "wmv",
+];

@@ -1,11 +1,13 @@
 //! What a volume means to the customer: whose folders are there, how much is in them, and what touches holes.
 
+mod camera;
 mod known;
 pub mod recycle;
 mod tally;
 
 use serde::Serialize;
 
+pub use camera::{CameraFolder, Gap, MOST_GAPS, Numbers};
 pub use tally::{Count, Tally};
 
 use crate::catalog::{Attribute, Catalog, NameId, ObjectId, ObjectKind};
@@ -49,6 +51,8 @@ pub struct Survey {
     pub root_files: Tally,
     /// What belongs to the operating system and its programs.
     pub system: Tally,
+    /// The folders of cameras and phones, wherever they stand. They are counted above, too.
+    pub cameras: Vec<CameraFolder>,
     /// The recycle bins.
     pub recycle_bin: Tally,
     /// Records that can't be read: what they described is missing without a name.
@@ -65,6 +69,7 @@ pub fn survey(catalog: &Catalog) -> Survey {
         other_folders: Vec::new(),
         root_files: Tally::default(),
         system: Tally::default(),
+        cameras: camera::find(catalog),
         recycle_bin: Tally::default(),
         lost_records: catalog.lost_records,
     };

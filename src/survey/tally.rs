@@ -16,7 +16,7 @@ pub struct Count {
 }
 
 impl Count {
-    fn add(&mut self, object: &Object) {
+    pub(super) fn add(&mut self, object: &Object) {
         self.count += 1;
         self.bytes = self.bytes.saturating_add(object.size);
     }

@@ -79,3 +79,48 @@ fn people_are_told_from_the_systems_clutter() {
     assert_eq!(survey.system.files.bytes, 9000 + (1 << 20));
     assert_eq!(survey.total.files.count, 10);
 }
+
+#[test]
+fn cameras_are_found_wherever_they_stand() {
+    let mut make = Maker::new();
+    let root = make.root;
+    let dcim = make.folder(root, "DCIM");
+    let camera = make.folder(dcim, "100CHOIR");
+    for name in ["IMG_0001.JPG", "IMG_0001.CR2", "MVI_0002.MOV", "IMG_0005.JPG", "IMG_0005.THM"] {
+        make.file(camera, name, 100);
+    }
+    let phone = make.folder(dcim, "Camera");
+    make.file(phone, "rehearsal 20090314.jpg", 70);
+    make.file(dcim, "loose_01.png", 5);
+    make.folder(dcim, "EMPTY");
+    let bin = make.folder(root, "RECYCLED");
+    let thrown = make.folder(bin, "101CHOIR");
+    make.file(thrown, "IMG_0001.JPG", 1);
+    // A copy deep in somebody's folders, and a folder of which only the number is left.
+    let copies = make.folder(root, "Card of Hanna");
+    let copied = make.folder(copies, "102CHOIR");
+    make.file(copied, "DSC00007.JPG", 9);
+    let mut lost = Object::new(ObjectKind::File, 77);
+    lost.facts = Facts::SOUND;
+    let lost = make.builder.object(lost).unwrap();
+    make.builder.homeless_name(40, lost, "IMG_0009.JPG".encode_utf16()).unwrap();
+    let catalog = make.builder.finish(root).unwrap();
+    let cameras = survey(&catalog).cameras;
+
+    let seen: Vec<_> = cameras.iter().map(|one| (&*one.path, one.pictures.count, one.films.count)).collect();
+    assert_eq!(
+        seen,
+        [
+            ("/(no folder)/record 40", 1, 0),
+            ("/Card of Hanna/102CHOIR", 1, 0),
+            ("/DCIM", 1, 0),
+            ("/DCIM/100CHOIR", 3, 1),
+            ("/DCIM/Camera", 1, 0),
+        ]
+    );
+    let numbers = cameras[3].numbers.as_ref().unwrap();
+    assert_eq!((numbers.first, numbers.last, numbers.missing), (1, 5, 2));
+    assert_eq!(numbers.gaps, [Gap { first: 3, last: 4 }]);
+    assert_eq!(cameras[3].tally.files.count, 5);
+    assert!(cameras[4].numbers.is_none());
+}
