@@ -3,10 +3,13 @@
 //! Such a reader runs on a thread of its own with unwinding kept, sees the source through an adapter that refuses
 //! writes and answers unread bytes with an error, and has a budget of reads and time after which every read fails.
 
+use std::any::Any;
 use std::fmt;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
+
+pub mod session;
 
 use super::Source;
 use crate::bytes::{at_most, to_u64};
@@ -25,6 +28,18 @@ pub struct Budget {
     /// Wall-clock time.
     pub time: Duration,
 }
+
+/// What a [`FencedReader`] answers, inside an [`io::Error`], where the drive gave nothing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct NothingHere;
+
+impl fmt::Display for NothingHere {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("the drive gave nothing here")
+    }
+}
+
+impl std::error::Error for NothingHere {}
 
 /// Why an outside reader gave no answer.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -58,12 +73,7 @@ pub fn run<T: Send + 'static>(
     budget: Budget,
     reader: impl FnOnce(FencedReader) -> T + Send + 'static,
 ) -> Result<T, Failure> {
-    let fenced = FencedReader {
-        source: source.clone(),
-        position: 0,
-        reads_left: budget.reads,
-        deadline: Instant::now().checked_add(budget.time),
-    };
+    let fenced = FencedReader::new(source, budget);
     let (sender, receiver) = mpsc::sync_channel(1);
     std::thread::Builder::new()
         .name(THREAD_NAME.to_string())
@@ -75,16 +85,15 @@ pub fn run<T: Send + 'static>(
         .map_err(|_| Failure::NoThread)?;
     match receiver.recv_timeout(budget.time.saturating_add(GRACE)) {
         Ok(Ok(answer)) => Ok(answer),
-        Ok(Err(panic)) => {
-            let message = panic
-                .downcast_ref::<String>()
-                .map(String::as_str)
-                .or_else(|| panic.downcast_ref::<&str>().copied())
-                .unwrap_or("no message");
-            Err(Failure::Panicked(message.to_string()))
-        }
+        Ok(Err(panic)) => Err(Failure::Panicked(message_of(panic.as_ref()))),
         Err(_) => Err(Failure::TimedOut),
     }
+}
+
+/// What a panic said.
+fn message_of(panic: &(dyn Any + Send)) -> String {
+    let text = panic.downcast_ref::<String>().map(String::as_str);
+    text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no message").to_string()
 }
 
 /// The source as an outside reader sees it: a stream that can't be written.
@@ -94,6 +103,17 @@ pub struct FencedReader {
     position: u64,
     reads_left: u64,
     deadline: Option<Instant>,
+}
+
+impl FencedReader {
+    fn new(source: &Source, budget: Budget) -> Self {
+        Self {
+            source: source.clone(),
+            position: 0,
+            reads_left: budget.reads,
+            deadline: Instant::now().checked_add(budget.time),
+        }
+    }
 }
 
 impl Read for FencedReader {
@@ -109,7 +129,7 @@ impl Read for FencedReader {
         // What stands before a hole is given; only a read that starts in the hole fails.
         let count = match reality.holes.first() {
             Some(hole) if hole.range.start <= self.position => {
-                return Err(io::Error::other("the drive gave nothing here"));
+                return Err(io::Error::other(NothingHere));
             }
             Some(hole) => at_most(hole.range.start.saturating_sub(self.position), count),
             None => count,
