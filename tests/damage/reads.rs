@@ -13,7 +13,8 @@ use handback::volumes::{self, Content, Disk};
 
 use crate::common::fixture;
 use crate::common::harness::images::Failing;
-use crate::{DISKS, VOLUMES, say, step};
+use crate::formats::FORMATS;
+use crate::{DISKS, say, step};
 
 /// Everything that the program reads of an image: table, volumes, sweep, every file's content, every link's target.
 fn whole_job(source: &Source) -> Result<Disk> {
@@ -37,7 +38,7 @@ fn whole_job(source: &Source) -> Result<Disk> {
 
 #[test]
 fn a_failing_image_file_is_an_error_and_never_a_hole() {
-    for name in VOLUMES.into_iter().chain(DISKS) {
+    for name in FORMATS.iter().flat_map(|format| format.volumes).copied().chain(DISKS) {
         let below = Arc::new(MemoryImage::new(fixture::image(name)));
         let map = SectorMap::from_ranges(below.length(), Basis::Full, ByteState::Read, &[]).expect("no ranges");
         let run = |fails_at: u64, for_good: bool| {
