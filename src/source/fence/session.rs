@@ -125,7 +125,7 @@ struct Shared {
     met_hole: AtomicBool,
     over_budget: AtomicBool,
     given_up: AtomicBool,
-    image_error: Mutex<Option<Error>>,
+    image_error: Arc<Mutex<Option<Error>>>,
 }
 
 impl Shared {
@@ -137,7 +137,7 @@ impl Shared {
             met_hole: AtomicBool::new(false),
             over_budget: AtomicBool::new(false),
             given_up: AtomicBool::new(false),
-            image_error: Mutex::new(None),
+            image_error: Arc::default(),
         }
     }
 }
@@ -172,7 +172,7 @@ impl<A> Desk<A> {
         };
         let whole = Budget { reads: u64::MAX, time: Duration::MAX };
         SessionReader {
-            inner: FencedReader::new(&self.source, whole),
+            inner: FencedReader::new(&self.source, whole, Arc::clone(&self.shared.image_error)),
             shared: Arc::clone(&self.shared),
             position: 0,
             length: self.source.length_in_image(),
@@ -230,6 +230,10 @@ impl<A> Desk<A> {
     }
 }
 
+fn is_hole(error: &io::Error) -> bool {
+    error.get_ref().is_some_and(|inner| inner.is::<NothingHere>())
+}
+
 struct Block {
     start: u64,
     bytes: Vec<u8>,
@@ -272,21 +276,10 @@ impl SessionReader {
         self.inner.read(buffer)
     }
 
-    /// Passes an error on to the outside reader, after what it means was noted: the reader may wrap or drop it.
-    fn note(&self, error: io::Error) -> io::Error {
-        if error.get_ref().is_some_and(|inner| inner.is::<NothingHere>()) {
+    /// Notes that a read met a hole: the outside reader may wrap or drop the error.
+    fn note(&self, error: &io::Error) {
+        if is_hole(error) {
             self.shared.met_hole.store(true, Ordering::Relaxed);
-            return error;
-        }
-        let kind = error.kind();
-        match error.into_inner().map(|inner| inner.downcast::<Error>()) {
-            Some(Ok(failed)) => {
-                let told = io::Error::new(kind, failed.to_string());
-                lock(&self.shared.image_error).get_or_insert(*failed);
-                told
-            }
-            Some(Err(other)) => io::Error::new(kind, other),
-            None => kind.into(),
         }
     }
 
@@ -318,7 +311,7 @@ impl SessionReader {
                 Ok(0) => break,
                 Ok(count) => filled = filled.saturating_add(count),
                 // A hole further on is met when somebody asks for it.
-                Err(error) if error.get_ref().is_some_and(|inner| inner.is::<NothingHere>()) => break,
+                Err(error) if is_hole(&error) => break,
                 Err(error) => return Err(error),
             }
         }
@@ -351,7 +344,7 @@ impl Read for SessionReader {
             true => self.read_kept(buffer),
             false => self.read_inner(self.position, buffer),
         };
-        let count = read.map_err(|error| self.note(error))?;
+        let count = read.inspect_err(|error| self.note(error))?;
         self.position = self.position.saturating_add(to_u64(count));
         Ok(count)
     }
