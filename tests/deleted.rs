@@ -14,7 +14,9 @@ use common::fixture::{self, Truth};
 use handback::catalog::{Completeness, Distrust, ObjectId, ObjectKind, State};
 use handback::filesystem::{SweepOptions, Swept};
 
-const WITH_DELETED: SweepOptions = SweepOptions { deleted: true, cross_check: false };
+fn with_deleted() -> SweepOptions {
+    SweepOptions { deleted: true, ..SweepOptions::default() }
+}
 
 /// Deleted files whose record is still theirs.
 fn survivors() -> Vec<Truth> {
@@ -38,7 +40,7 @@ fn deleted_files(swept: &Swept) -> BTreeMap<u64, ObjectId> {
 #[test]
 fn every_deleted_file_whose_record_survives_is_found() {
     let source = fixture::all_read("ntfs-deleted");
-    let swept = sweep_for(&source, WITH_DELETED);
+    let swept = sweep_for(&source, with_deleted());
     let found = deleted_files(&swept);
     let truth = survivors();
     let cluster = swept.facts.cluster_size;
@@ -72,7 +74,7 @@ fn every_deleted_file_whose_record_survives_is_found() {
 #[test]
 fn deleted_files_change_nothing_else() {
     let source = fixture::all_read("ntfs-deleted");
-    let (without, with) = (sweep_for(&source, SweepOptions::default()), sweep_for(&source, WITH_DELETED));
+    let (without, with) = (sweep_for(&source, SweepOptions::default()), sweep_for(&source, with_deleted()));
     assert!(deleted_files(&without).is_empty() && without.claimed.is_empty());
     assert_eq!(without.facts.unexplained_bytes, with.facts.unexplained_bytes);
     for (id, object) in without.catalog.objects() {
@@ -85,7 +87,7 @@ fn deleted_files_change_nothing_else() {
 
 #[test]
 fn parents_are_found_by_the_sequence_rule() {
-    let swept = sweep_for(&fixture::all_read("ntfs-deleted"), WITH_DELETED);
+    let swept = sweep_for(&fixture::all_read("ntfs-deleted"), with_deleted());
     let found = deleted_files(&swept);
     for one in survivors() {
         let path = one.path_text();
@@ -128,7 +130,7 @@ fn files_of_a_deleted_folder_stand_in_it() {
         volume.clear_bit(bitmap, record);
     }
     let source = volume.source();
-    let swept = sweep_for(&source, WITH_DELETED);
+    let swept = sweep_for(&source, with_deleted());
     let folder = object(&swept, "/Sizes");
     assert!(folder.facts.distrust.contains(Distrust::Deleted));
     assert_eq!(folder.completeness(), Completeness::Incomplete, "its list proves nothing any more");
@@ -190,7 +192,7 @@ fn deleted_files_are_handed_over_apart() {
     bench.run("verify with").code(0);
 
     // A hole in a deleted file.
-    let swept = sweep_for(&fixture::all_read("ntfs-deleted"), WITH_DELETED);
+    let swept = sweep_for(&fixture::all_read("ntfs-deleted"), with_deleted());
     let source = fixture::all_read("ntfs-deleted");
     let place = common::edit::places(&source, &swept, "/Half/half 05.bin")[0].start;
     bench.remove("ntfs-deleted.map.csv");

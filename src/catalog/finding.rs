@@ -111,6 +111,58 @@ finding_kinds! {
     IndexPartlyRead => "index_partly_read",
     /// A file has lost names, or has none that could be read.
     NameLost => "name_lost",
+    /// The volume calls itself FAT32 and has so few clusters that it should be FAT12 or FAT16.
+    FewClusters => "few_clusters",
+    /// The allocation table is too short for the volume: its last clusters have no entry.
+    TableTooShort => "table_too_short",
+    /// A part of the allocation table lies where the drive gave nothing; the copy was used where it could be.
+    AllocationTableUnread => "allocation_table_unread",
+    /// The allocation tables differ.
+    AllocationTablesDiffer => "allocation_tables_differ",
+    /// The second allocation table was never kept up. It is not used.
+    SecondTableUnused => "second_table_unused",
+    /// An allocation table does not open as one.
+    AllocationTableBad => "allocation_table_bad",
+    /// The volume says that only one of its allocation tables is kept up.
+    OneTableActive => "one_table_active",
+    /// The volume's note of its free space is damaged or wrong; it is only a hint.
+    FreeSpaceHint => "free_space_hint",
+    /// The system that used the volume met errors on the drive.
+    VolumeErrors => "volume_errors",
+    /// Clusters of the volume are set aside as bad.
+    BadClusters => "bad_clusters",
+    /// The volume's label in the boot sector and in the root folder differ.
+    LabelsDiffer => "labels_differ",
+    /// A file's chain of clusters runs in a loop.
+    ChainLoop => "chain_loop",
+    /// A file's chain of clusters leads to a free cluster, a bad one, or one that does not exist.
+    ChainBroken => "chain_broken",
+    /// A file's chain of clusters ends before its size is reached.
+    ChainShort => "chain_short",
+    /// A file has more clusters than its size needs.
+    ChainLong => "chain_long",
+    /// A link of a file's chain of clusters lies where the drive gave nothing.
+    ChainUnread => "chain_unread",
+    /// Two files or folders claim the same clusters.
+    ChainsCross => "chains_cross",
+    /// A file's first cluster can't be one.
+    FirstClusterBad => "first_cluster_bad",
+    /// A part of a folder's list lies where the drive gave nothing.
+    FolderPartlyRead => "folder_partly_read",
+    /// A folder's own list contradicts itself.
+    FolderEntryBad => "folder_entry_bad",
+    /// A folder's references to itself and to the folder above are wrong or missing.
+    FolderDotsBad => "folder_dots_bad",
+    /// A folder's list goes on after its end mark, or past the longest that a list can be.
+    FolderListLong => "folder_list_long",
+    /// Two entries of a folder have the same name.
+    DuplicateName => "duplicate_name",
+    /// A long name belongs to no entry.
+    LongNameOrphaned => "long_name_orphaned",
+    /// A part of a long name is lost: the file is shown under its short name.
+    LongNameLost => "long_name_lost",
+    /// A folder that no other folder names was found by its own list.
+    LostFolderFound => "lost_folder_found",
 }
 
 impl Serialize for FindingKind {

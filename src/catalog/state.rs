@@ -108,6 +108,22 @@ pub enum Distrust {
     ClustersFree,
     /// Another live object claims some of its clusters.
     ClaimedTwice,
+    /// Its chain of clusters runs in a loop.
+    ChainLoop,
+    /// A link of its chain of clusters was not read.
+    ChainPartlyRead,
+    /// Its chain leads to a cluster that is set aside as bad.
+    ClusterBad,
+    /// Two allocation tables say different things of its clusters.
+    TablesDiffer,
+    /// Where it lies is known only from an allocation table that may be out of date.
+    OtherTable,
+    /// Its entry and its long name do not belong together.
+    NameChecksum,
+    /// The folder that names it is itself not shown to be what it was.
+    FolderDoubtful,
+    /// Nothing says where it goes on after its first cluster: that it lies in one piece is a guess.
+    ContiguousGuess,
 }
 
 impl Distrust {
@@ -125,6 +141,14 @@ impl Distrust {
             Self::Deleted => "deleted",
             Self::ClustersFree => "clusters-free",
             Self::ClaimedTwice => "claimed-twice",
+            Self::ChainLoop => "chain-loop",
+            Self::ChainPartlyRead => "chain-partly-read",
+            Self::ClusterBad => "cluster-bad",
+            Self::TablesDiffer => "tables-differ",
+            Self::OtherTable => "other-table",
+            Self::NameChecksum => "name-checksum",
+            Self::FolderDoubtful => "folder-doubtful",
+            Self::ContiguousGuess => "contiguous-guess",
         }
     }
 }
@@ -144,6 +168,8 @@ pub enum Incomplete {
     ListPartlyRead,
     /// It gathers objects whose folder is not known.
     NoFolder,
+    /// Some of its entries contradict themselves or belong to nothing.
+    EntriesUnsound,
 }
 
 impl Incomplete {
@@ -156,6 +182,7 @@ impl Incomplete {
             Self::LostNames => "lost-names",
             Self::ListPartlyRead => "list-partly-read",
             Self::NoFolder => "no-folder",
+            Self::EntriesUnsound => "entries-unsound",
         }
     }
 }

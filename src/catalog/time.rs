@@ -47,6 +47,30 @@ impl Timestamp {
         Some(Self { ticks, zone: Zone::Utc })
     }
 
+    /// From the date and time of FAT and exFAT entries and the steps of 10 ms beside them (0 to 199), in local time.
+    /// `None` for a date of 0, which stands for "not set", and for what no calendar has.
+    ///
+    /// Date: years from 1980 << 9 | month << 5 | day; time: hour << 11 | minute << 5 | seconds / 2 (Microsoft FAT
+    /// specification, "Date and time formats").
+    #[must_use]
+    pub fn from_dos(date: u16, time: u16, hundredths: u8) -> Option<Self> {
+        let field = |value: u16, shift: u32, mask: u16| i8::try_from(value.checked_shr(shift)? & mask).ok();
+        let seconds = field(time, 0, 0x1f)?.checked_mul(2)?;
+        let civil = jiff::civil::DateTime::new(
+            1980_i16.checked_add(i16::from(field(date, 9, 0x7f)?))?,
+            field(date, 5, 0x0f)?,
+            field(date, 0, 0x1f)?,
+            field(time, 11, 0x1f)?,
+            field(time, 5, 0x3f)?,
+            seconds,
+            0,
+        )
+        .ok()?;
+        let seconds = jiff::tz::Offset::UTC.to_timestamp(civil).ok()?.as_second();
+        let fine = if hundredths < 200 { i64::from(hundredths).checked_mul(TICKS / 100)? } else { 0 };
+        Some(Self { ticks: seconds.checked_mul(TICKS)?.checked_add(fine)?, zone: Zone::Unknown })
+    }
+
     /// As a point in time for the host's calendar, zone left out of account.
     fn instant(self) -> Option<jiff::Timestamp> {
         let seconds = self.ticks.div_euclid(TICKS);
@@ -87,6 +111,19 @@ impl Timestamp {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Source: what mtools wrote for 2009-03-14 15:09:26; the ends of the range by the specification.
+    #[test]
+    fn dos_times_of_the_specification() {
+        let text = |date, time, fine| Timestamp::from_dos(date, time, fine).and_then(Timestamp::rfc3339);
+        assert_eq!(text(0x3a6e, 0x792d, 0).as_deref(), Some("2009-03-14T15:09:26"));
+        assert_eq!(text(0x3a6e, 0x792d, 150).as_deref(), Some("2009-03-14T15:09:27.5"));
+        assert_eq!(text(0x0021, 0, 0).as_deref(), Some("1980-01-01T00:00:00"));
+        assert_eq!(text(0xff9f, 0xbf7d, 200).as_deref(), Some("2107-12-31T23:59:58"));
+        for (date, time) in [(0, 0x792d), (0x3a0e, 0), (0x3a60, 0), (0x3a6e, 0xf800), (0x3a6e, 0x07a0), (0x3a6e, 31)] {
+            assert_eq!(text(date, time, 0), None, "{date:x} {time:x}");
+        }
+    }
 
     /// Source: Microsoft, "File Times"; values as in NTFS volumes written by ntfs-3g.
     #[test]

@@ -12,6 +12,7 @@ mod huffman;
 pub mod lznt1;
 mod lzx;
 mod plain;
+pub mod second;
 mod units;
 mod xpress;
 

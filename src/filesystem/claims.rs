@@ -27,7 +27,7 @@ struct Claim {
 }
 
 /// The pooled list of runs, in clusters.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Clone)]
 pub(crate) struct Claims(Vec<Claim>);
 
 /// What the claims of a volume came to. Numbers are clusters.
@@ -120,6 +120,27 @@ impl Settled {
         self.unexplained = unexplained;
     }
 
+    /// Runs of clusters below `clusters` that the bitmap calls in use and nobody claims, in order: where a folder may lie
+    /// whose own entry is lost. What the bitmap doesn't speak of is not among them.
+    pub(crate) fn unclaimed(&self, bitmap: &Bitmap, clusters: u64) -> Vec<Range<u64>> {
+        let mut found: Vec<Range<u64>> = Vec::new();
+        let mut at = 0;
+        let end = clusters..clusters;
+        for claimed in self.live.iter().chain([&end]) {
+            for cluster in at..claimed.start.min(clusters) {
+                if bitmap.get(cluster) != Some(true) {
+                    continue;
+                }
+                match found.last_mut() {
+                    Some(last) if last.end == cluster => last.end = cluster.saturating_add(1),
+                    _ => found.push(cluster..cluster.saturating_add(1)),
+                }
+            }
+            at = claimed.end.max(at);
+        }
+        found
+    }
+
     /// The parts of a run of clusters that live objects claim or the bitmap calls in use; for runs of deleted files.
     pub(crate) fn claimed(&self, run: Range<u64>, bitmap: Option<&Bitmap>) -> Vec<Range<u64>> {
         let mut claimed: Vec<Range<u64>> = Vec::new();
@@ -208,6 +229,13 @@ mod tests {
                 .filter(|cluster| !each[*cluster as usize].is_empty() || bitmap.get(*cluster) == Some(true))
                 .collect();
             prop_assert_eq!(claimed, expected);
+            let unclaimed = settled.unclaimed(&bitmap, CLUSTERS);
+            prop_assert!(unclaimed.windows(2).all(|pair| pair[0].end < pair[1].start));
+            let unclaimed: Vec<u64> = unclaimed.into_iter().flatten().collect();
+            let expected: Vec<u64> = (0..CLUSTERS)
+                .filter(|cluster| each[*cluster as usize].is_empty() && bitmap.get(*cluster) == Some(true))
+                .collect();
+            prop_assert_eq!(unclaimed, expected);
         }
     }
 

@@ -10,6 +10,8 @@
 
 mod bitmap;
 mod claims;
+mod codepage;
+pub mod fat;
 mod gaps;
 pub mod ntfs;
 
@@ -18,6 +20,7 @@ use std::ops::Range;
 
 use serde::Serialize;
 
+pub use codepage::CodePage;
 pub use gaps::{Damage, damage};
 
 use crate::catalog::{Catalog, Extents, Findings, ObjectId, Timestamp};
@@ -41,6 +44,8 @@ pub struct SweepOptions {
     pub deleted: bool,
     /// Hold folders' own lists against the records also where nothing is lost.
     pub cross_check: bool,
+    /// In which code page short names are written, where they don't say it themselves (FAT).
+    pub codepage: CodePage,
 }
 
 /// Facts about a volume.
@@ -131,9 +136,11 @@ pub trait Filesystem: Send + Sync {
 /// # Errors
 /// [`crate::Error::ImageIo`] when the image file can't be read.
 pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
-    let volume: Option<Box<dyn Filesystem>> = match ntfs::Ntfs::open(source)? {
-        Some(volume) => Some(Box::new(volume)),
-        None => None,
-    };
-    Ok(volume)
+    if let Some(volume) = ntfs::Ntfs::open(source)? {
+        return Ok(Some(Box::new(volume)));
+    }
+    if let Some(volume) = fat::Fat::open(source)? {
+        return Ok(Some(Box::new(volume)));
+    }
+    Ok(None)
 }

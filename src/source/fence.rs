@@ -1,21 +1,28 @@
 //! The fence for outside readers: crates that read the same structures, and may panic, loop or give up on damage.
 //!
 //! Such a reader runs on a thread of its own with unwinding kept, sees the source through an adapter that refuses
-//! writes and answers unread bytes with an error, and has a budget of reads and time after which every read fails.
+//! writes and answers unread bytes with an error, and has a budget of reads and time after which every read fails. When
+//! the image *file* fails under it, that is no answer of the reader: the caller gets the error itself.
 
+use std::any::Any;
 use std::fmt;
 use std::io::{self, Read, Seek, SeekFrom, Write};
-use std::sync::mpsc;
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::{Duration, Instant};
+
+pub mod session;
 
 use super::Source;
 use crate::bytes::{at_most, to_u64};
+use crate::error::{Error, Result};
 
 /// The name of the threads behind the fence; a program's panic hook may keep quiet about them.
 pub const THREAD_NAME: &str = "handback-fence";
 
 /// How long past its time budget an outside reader that has stopped reading is waited for.
 const GRACE: Duration = Duration::from_secs(1);
+
+const IMAGE_FAILED: &str = "the image file could not be read";
 
 /// What an outside reader may use.
 #[derive(Debug, Clone, Copy)]
@@ -25,6 +32,18 @@ pub struct Budget {
     /// Wall-clock time.
     pub time: Duration,
 }
+
+/// What a [`FencedReader`] answers, inside an [`io::Error`], where the drive gave nothing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct NothingHere;
+
+impl fmt::Display for NothingHere {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("the drive gave nothing here")
+    }
+}
+
+impl std::error::Error for NothingHere {}
 
 /// Why an outside reader gave no answer.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -52,39 +71,39 @@ impl fmt::Display for Failure {
 /// A reader that loops without reading can't be ended: it is left to itself after its time, on its own thread.
 ///
 /// # Errors
-/// The [`Failure`] if it gave no answer. What it says itself is `T`.
+/// [`Error::ImageIo`] when the image file could not be read under it, whatever it made of that. Within, the
+/// [`Failure`] if it gave no answer. What it says itself is `T`.
 pub fn run<T: Send + 'static>(
     source: &Source,
     budget: Budget,
     reader: impl FnOnce(FencedReader) -> T + Send + 'static,
-) -> Result<T, Failure> {
-    let fenced = FencedReader {
-        source: source.clone(),
-        position: 0,
-        reads_left: budget.reads,
-        deadline: Instant::now().checked_add(budget.time),
-    };
+) -> Result<Result<T, Failure>> {
+    let image_failure = Arc::new(Mutex::new(None));
+    let fenced = FencedReader::new(source, budget, Arc::clone(&image_failure));
     let (sender, receiver) = mpsc::sync_channel(1);
-    std::thread::Builder::new()
-        .name(THREAD_NAME.to_string())
-        .spawn(move || {
-            let caught = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| reader(fenced)));
-            // Nobody waits any more if the time was up.
-            let _ = sender.send(caught);
-        })
-        .map_err(|_| Failure::NoThread)?;
-    match receiver.recv_timeout(budget.time.saturating_add(GRACE)) {
-        Ok(Ok(answer)) => Ok(answer),
-        Ok(Err(panic)) => {
-            let message = panic
-                .downcast_ref::<String>()
-                .map(String::as_str)
-                .or_else(|| panic.downcast_ref::<&str>().copied())
-                .unwrap_or("no message");
-            Err(Failure::Panicked(message.to_string()))
-        }
-        Err(_) => Err(Failure::TimedOut),
+    let thread = std::thread::Builder::new().name(THREAD_NAME.to_string()).spawn(move || {
+        let caught = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| reader(fenced)));
+        // Nobody waits any more if the time was up.
+        let _ = sender.send(caught);
+    });
+    if thread.is_err() {
+        return Ok(Err(Failure::NoThread));
     }
+    let answer = receiver.recv_timeout(budget.time.saturating_add(GRACE));
+    if let Some(error) = image_failure.lock().unwrap_or_else(PoisonError::into_inner).take() {
+        return Err(error);
+    }
+    Ok(match answer {
+        Ok(Ok(answer)) => Ok(answer),
+        Ok(Err(panic)) => Err(Failure::Panicked(message_of(panic.as_ref()))),
+        Err(_) => Err(Failure::TimedOut),
+    })
+}
+
+/// What a panic said.
+fn message_of(panic: &(dyn Any + Send)) -> String {
+    let text = panic.downcast_ref::<String>().map(String::as_str);
+    text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no message").to_string()
 }
 
 /// The source as an outside reader sees it: a stream that can't be written.
@@ -94,6 +113,20 @@ pub struct FencedReader {
     position: u64,
     reads_left: u64,
     deadline: Option<Instant>,
+    /// The first failure of the image file; nothing is read after it.
+    image_failure: Arc<Mutex<Option<Error>>>,
+}
+
+impl FencedReader {
+    fn new(source: &Source, budget: Budget, image_failure: Arc<Mutex<Option<Error>>>) -> Self {
+        Self {
+            source: source.clone(),
+            position: 0,
+            reads_left: budget.reads,
+            deadline: Instant::now().checked_add(budget.time),
+            image_failure,
+        }
+    }
 }
 
 impl Read for FencedReader {
@@ -102,14 +135,24 @@ impl Read for FencedReader {
             return Err(io::Error::other("the budget is used up"));
         }
         self.reads_left = self.reads_left.saturating_sub(1);
+        let mut image_failure = self.image_failure.lock().unwrap_or_else(PoisonError::into_inner);
+        if image_failure.is_some() {
+            return Err(io::Error::other(IMAGE_FAILED));
+        }
         let left = self.source.length_in_image().saturating_sub(self.position);
         let count = at_most(left, buffer.len());
         let Some(buffer) = buffer.get_mut(..count).filter(|buffer| !buffer.is_empty()) else { return Ok(0) };
-        let reality = self.source.read_at(self.position, buffer).map_err(io::Error::other)?;
+        let reality = match self.source.read_at(self.position, buffer) {
+            Ok(reality) => reality,
+            Err(error) => {
+                *image_failure = Some(error);
+                return Err(io::Error::other(IMAGE_FAILED));
+            }
+        };
         // What stands before a hole is given; only a read that starts in the hole fails.
         let count = match reality.holes.first() {
             Some(hole) if hole.range.start <= self.position => {
-                return Err(io::Error::other("the drive gave nothing here"));
+                return Err(io::Error::other(NothingHere));
             }
             Some(hole) => at_most(hole.range.start.saturating_sub(self.position), count),
             None => count,

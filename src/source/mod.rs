@@ -204,7 +204,7 @@ impl Source {
 
     /// The image below.
     #[must_use]
-    pub(crate) fn image(&self) -> &Arc<dyn Image> {
+    pub fn image(&self) -> &Arc<dyn Image> {
         &self.shared.image
     }
 
