@@ -39,7 +39,7 @@ def card():
         with open(source, 'wb') as file:
             file.write(data)
         os.utime(source, (modified, modified))
-        run('mcopy', '-m', '-i', at, source, '::' + path)
+        run('env', 'NO_FAKE_STAT=1', 'mcopy', '-m', '-i', at, source, '::' + path)
         os.unlink(source)
     for path, (_, _, deleted) in files.items():
         if deleted:
