@@ -4,7 +4,7 @@
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
-use fatfs::{Dir, FileSystem, FsOptions};
+use fatfs::{Dir, FileSystem, FsOptions, OemCpConverter};
 use sha2::{Digest, Sha256};
 
 use super::Limit;
@@ -13,6 +13,7 @@ use super::questions::{BUDGET_ON_THE_WAY, PIECE, budget_of_file, failed, run};
 use crate::bytes::to_u64;
 use crate::catalog::{Attribute, Catalog, MAX_DEPTH, NameId};
 use crate::error::Result;
+use crate::filesystem::CodePage;
 use crate::progress::Progress;
 use crate::source::fence::session::{Desk, SessionReader};
 
@@ -31,6 +32,21 @@ fn below(folder: &PathHash, name: &str) -> PathHash {
     hash
 }
 
+/// Short names in the code page that is taken where none is named. In another, a name that is not ASCII is not found by
+/// its path, which is a limit and no difference.
+#[derive(Debug)]
+struct DefaultPage;
+
+impl OemCpConverter for DefaultPage {
+    fn decode(&self, byte: u8) -> char {
+        CodePage::default().decode(&[byte]).chars().next().unwrap_or(char::REPLACEMENT_CHARACTER)
+    }
+
+    fn encode(&self, _: char) -> Option<u8> {
+        None
+    }
+}
+
 /// The form in which the crate gives long names: what is no text is U+FFFD.
 fn as_text(units: &[u16]) -> String {
     String::from_utf16_lossy(units)
@@ -40,7 +56,7 @@ fn as_text(units: &[u16]) -> String {
 struct Question {
     path: PathHash,
     size: u64,
-    /// The crate knows short names only as far as they are ASCII.
+    /// What a short name means that is not ASCII depends on a code page.
     ascii: bool,
 }
 
@@ -86,7 +102,8 @@ struct Wanted {
 fn answer_all(desk: &Desk<Answer>, questions: Vec<(usize, Question)>, ways: &HashSet<PathHash>) {
     desk.begin(None, BUDGET_ON_THE_WAY);
     let reader = desk.reader();
-    let opened = desk.guarded(|| FileSystem::new(reader, FsOptions::new()).map_err(|error| error.to_string()));
+    let options = FsOptions::new().oem_cp_converter(&DefaultPage);
+    let opened = desk.guarded(|| FileSystem::new(reader, options).map_err(|error| error.to_string()));
     let Ok(Ok(volume)) = opened else {
         let limit = if desk.met_hole() { Limit::HoleOnItsWay } else { Limit::VolumeRefused };
         return questions.iter().for_each(|(index, _)| desk.answer(*index, Answer::Limit(limit)));
