@@ -23,8 +23,16 @@ type PathHash = [u8; 16];
 
 const ROOT: PathHash = [0; 16];
 
+/// Case does not count in FAT's names, and the crate makes only ASCII letters of a short name small where its flags say
+/// so.
 fn below(folder: &PathHash, name: &str) -> PathHash {
-    let digest = Sha256::new().chain_update(folder).chain_update(name).finalize();
+    let mut hash = Sha256::new().chain_update(folder);
+    for character in name.chars() {
+        let mut upper = character.to_uppercase();
+        let single = upper.next().filter(|_| upper.next().is_none()).unwrap_or(character);
+        hash.update(single.encode_utf8(&mut [0; 4]));
+    }
+    let digest = hash.finalize();
     let mut hash = ROOT;
     for (to, from) in hash.iter_mut().zip(digest) {
         *to = from;
