@@ -363,6 +363,20 @@ impl Facts {
         self.decoded = true;
     }
 
+    /// These facts of a sweep together with what reading showed. Of plain content the sweep knows all that reading
+    /// knows; of encoded content it counted whole units.
+    #[must_use]
+    pub fn with_reading(&self, gaps: &[Gap], unknown: bool) -> Self {
+        let mut facts = self.clone();
+        facts.after_reading(gaps, unknown);
+        if self.decoded {
+            facts.gaps |= self.gaps;
+            facts.gap_bytes = facts.gap_bytes.max(self.gap_bytes);
+            facts.never_here_bytes = facts.never_here_bytes.max(self.never_here_bytes);
+        }
+        facts
+    }
+
     /// Adds the gaps of `length` bytes of one kind.
     pub fn add_gap(&mut self, kind: GapKind, length: u64) {
         self.gaps.insert(kind);

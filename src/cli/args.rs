@@ -57,6 +57,8 @@ pub(super) enum Command {
     Survey(SurveyArgs),
     /// Copy files and folders out of the image into a handover folder with checksums
     Extract(ExtractArgs),
+    /// Have an independent program read files again: does it get the same bytes?
+    Check(CheckArgs),
     /// Check a handover folder: is every file still as it was written?
     Verify(VerifyArgs),
     /// Show, convert and join sector maps: which bytes really came off the drive
@@ -201,12 +203,38 @@ pub(super) struct ExtractArgs {
     /// Write alternate streams, too, as files of their own beside their file
     #[arg(long)]
     pub(super) streams: bool,
+    /// Have an independent program read every file again, and say of each whether it gets the same bytes
+    #[arg(long)]
+    pub(super) second_reader: bool,
     #[command(flatten)]
     pub(super) volume: VolumeArgs,
     #[command(flatten)]
     pub(super) sector: SectorArgs,
     #[command(flatten)]
     pub(super) codepage: CodePageArgs,
+    /// Print one JSON document for programs
+    #[arg(long)]
+    pub(super) json: bool,
+    #[command(flatten)]
+    pub(super) map: MapArgs,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct CheckArgs {
+    #[command(flatten)]
+    pub(super) image: ImageArgs,
+    /// What to check: `/Users/Anna`, `2:/Photos`, or an address such as `record:57` [default: all of every main volume]
+    #[arg(value_name = "PATH")]
+    pub(super) paths: Vec<String>,
+    /// Have an independent program read every file again, and say of each whether it gets the same bytes
+    #[arg(long)]
+    pub(super) second_reader: bool,
+    #[command(flatten)]
+    pub(super) volume: VolumeArgs,
+    #[command(flatten)]
+    pub(super) codepage: CodePageArgs,
+    #[command(flatten)]
+    pub(super) sector: SectorArgs,
     /// Print one JSON document for programs
     #[arg(long)]
     pub(super) json: bool,

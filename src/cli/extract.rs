@@ -12,7 +12,7 @@ use super::disk::{Named, OpenedDisk};
 use super::exit::ExitStatus;
 use super::open_image::ASSERTED;
 use super::output::{Align, Printer, Table};
-use super::{Context, escape, json, size};
+use super::{Context, escape, json, second, size};
 use crate::catalog::State;
 use crate::error::Result;
 use crate::filesystem::SweepOptions;
@@ -55,7 +55,12 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         volumes_complete: opened.disk.complete,
         volumes,
         ticket: None,
-        options: Options { streams: args.streams, deleted: args.deleted, ..Options::default() },
+        options: Options {
+            streams: args.streams,
+            deleted: args.deleted,
+            second_reader: args.second_reader,
+            ..Options::default()
+        },
     };
     let summary = handover::extract(&job, &args.to, &context.progress)?;
     if args.json {
@@ -70,7 +75,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
     if let Some(line) = summary.unproven_line() {
         context.printer.note(&line);
     }
-    Ok(ExitStatus::of_faults(summary.has_loss() || !opened.disk.complete))
+    Ok(ExitStatus::of_faults(summary.has_loss() || summary.differs() || !opened.disk.complete))
 }
 
 /// What the records say about the map.
@@ -148,6 +153,10 @@ fn print(summary: &Summary, printer: &mut Printer<'_>) -> Result<()> {
         if count > 0 {
             printer.line(&format!("{} {what}", size::grouped(count)))?;
         }
+    }
+    if let Some(second) = &summary.second_reader {
+        printer.line("")?;
+        second::print(second, printer)?;
     }
     printer.line("")?;
     printer.line(&format!(

@@ -1,6 +1,7 @@
 //! The program's face: arguments in, tables and an exit status out. Everything it shows comes from the library.
 
 mod args;
+mod check;
 mod demo;
 mod disk;
 pub mod escape;
@@ -16,6 +17,7 @@ mod new_file;
 mod open_image;
 mod output;
 mod progress;
+mod second;
 mod size;
 mod survey;
 mod verify;
@@ -70,6 +72,7 @@ fn dispatch(command: &Command, context: &mut Context<'_>) -> Result<ExitStatus> 
         Command::List(args) => list::run(args, context),
         Command::Survey(args) => survey::run(args, context),
         Command::Extract(args) => extract::run(args, context),
+        Command::Check(args) => check::run(args, context),
         Command::Verify(args) => verify::run(args, context),
         Command::Demo(args) => demo::run(args, context),
     }

@@ -6,8 +6,10 @@
 )]
 
 mod bits;
+pub mod check;
 mod chunk;
 mod chunks;
+mod fingerprint;
 mod huffman;
 pub mod lznt1;
 mod lzx;
@@ -17,6 +19,8 @@ mod units;
 mod xpress;
 
 use std::ops::Range;
+
+pub use fingerprint::{Fingerprint, claims_too_much, fingerprint};
 
 use crate::bytes::{at_most, to_u64};
 use crate::catalog::{Encoding, Extents, Gap, GapKind};

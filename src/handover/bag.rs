@@ -210,6 +210,7 @@ fn job_json(
         "streams_left": summary.streams_left,
         "special_files": summary.special_files,
         "deleted_left": summary.deleted_left,
+        "second_reader": summary.second_reader,
         "times": {"started": started, "ended": ended},
     });
     serde_json::to_writer_pretty(&mut *out, &document)?;

@@ -82,10 +82,12 @@ pub struct Options {
     pub deleted: bool,
     /// Read each written file back and compare.
     pub read_back: bool,
+    /// Have an independent program read every file again and compare.
+    pub second_reader: bool,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { streams: false, deleted: false, read_back: true }
+        Self { streams: false, deleted: false, read_back: true, second_reader: false }
     }
 }

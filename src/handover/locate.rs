@@ -6,13 +6,9 @@ use super::job::Job;
 use super::place::Tree;
 use super::plan::Plan;
 use crate::catalog::ObjectKind;
+use crate::content::claims_too_much;
 use crate::error::{Error, Result};
 use crate::progress::{Progress, Unit};
-
-/// A file may be larger than its volume, as holes take no room there. One that is, and has more bytes than this, is
-/// taken for a damaged record: Windows makes none on a common volume (Microsoft, "NTFS overview": 16 TiB less 64 KiB
-/// with clusters of 4 KiB), no disk could take its zeros, and it must not keep the others from being copied.
-const LARGEST_SPARSE: u64 = 1 << 44;
 
 /// Files to be copied, and files of which nothing could be placed.
 #[derive(Debug, Default)]
@@ -48,7 +44,7 @@ pub(crate) fn locate(job: &Job<'_>, plan: &Plan, progress: &dyn Progress) -> Res
         match volume.filesystem.extents(volume.catalog, entry.object) {
             Ok(extents) => {
                 let (size, volume) = (extents.size(), volume.filesystem.source().length());
-                match size > volume && size > LARGEST_SPARSE {
+                match claims_too_much(size, volume) {
                     true => {
                         let why = format!("it claims {size} bytes, and its whole volume has {volume}");
                         located.unplaced.insert(index, why);

@@ -19,6 +19,7 @@ mod plan;
 mod readme;
 mod records;
 mod results;
+mod second;
 mod session;
 mod summary;
 mod verify;
@@ -75,7 +76,14 @@ fn run(job: &Job<'_>, to: &Path, output: &dyn Output, progress: &dyn Progress) -
         let _ = session.log(&format!("stopped: {error}"));
         return Err(error);
     }
-    let results = Results { job, plan: &plan, located: &located, done: &earlier.done };
+    let second = match ask_second(job, &plan, &session, &located, &earlier, progress) {
+        Ok(second) => second,
+        Err(error) => {
+            let _ = session.log(&format!("stopped: {error}"));
+            return Err(error);
+        }
+    };
+    let results = Results { job, plan: &plan, located: &located, done: &earlier.done, second: &second };
     let summary = results.summary(destination.folder.clone(), destination.begun);
     bag::finish(&results, session, &summary, &earlier.started)?;
     Ok(summary)
@@ -94,6 +102,24 @@ fn check_space(
         (job.volumes[entry.volume].catalog.object(entry.object).size, entry.path.clone())
     });
     destination::check_space(output, folder, open)
+}
+
+/// The second reader is asked again when a bag is continued: what it said is in no record of progress.
+fn ask_second(
+    job: &Job<'_>,
+    plan: &Plan,
+    session: &Session<'_>,
+    located: &Located,
+    earlier: &Earlier,
+    progress: &dyn Progress,
+) -> Result<second::Outcomes> {
+    if !job.options.second_reader {
+        return Ok(vec![None; plan.entries.len()]);
+    }
+    session.log("all files are written; asking the second reader")?;
+    let outcomes = second::ask(job, plan, located, &earlier.done, progress)?;
+    job.image.check_unchanged()?;
+    Ok(outcomes)
 }
 
 fn copy_all(

@@ -68,15 +68,10 @@ pub(crate) fn merged(sweep: &Facts, reading: Option<&Reading>, placed: bool) -> 
     if !placed && facts.unlocated.is_none() {
         facts.unlocated = Some(Unlocated::DescriptionLost);
     }
-    let Some(reading) = reading else { return facts };
-    facts.after_reading(&reading.gaps, reading.unknown);
-    if sweep.decoded {
-        // Of plain content the sweep knows all that reading knows; of encoded content it counted whole units.
-        facts.gaps |= sweep.gaps;
-        facts.gap_bytes = facts.gap_bytes.max(sweep.gap_bytes);
-        facts.never_here_bytes = facts.never_here_bytes.max(sweep.never_here_bytes);
+    match reading {
+        Some(reading) => facts.with_reading(&reading.gaps, reading.unknown),
+        None => facts,
     }
-    facts
 }
 
 /// Finds blank ends while a file goes by.

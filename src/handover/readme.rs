@@ -69,11 +69,31 @@ pub(crate) fn text(results: &Results<'_>, summary: &Summary) -> String {
         let _ = writeln!(text, "  {folder:<16} {what}");
     }
     text.push('\n');
+    second_reader(summary, &mut text);
     losses(summary, &mut text);
     unsettled(results, &mut text);
     basis(results, &mut text);
     let _ = write!(text, "{CHECK}\n{CAUTIONS}");
     text.replace('\n', "\r\n")
+}
+
+/// What an independent program says, in plain words.
+fn second_reader(summary: &Summary, text: &mut String) {
+    let Some(second) = &summary.second_reader else { return };
+    let totals = &second.totals;
+    let _ = writeln!(
+        text,
+        "READ TWICE (file by file in the column second_reader of records/manifest.csv)\n\
+         An independent program read {} of these files and got the same bytes.",
+        totals.agrees
+    );
+    if totals.differs > 0 {
+        let _ = writeln!(text, "It DIFFERS on {}: look at those before you rely on them.", totals.differs);
+    }
+    if totals.not_checkable > 0 {
+        let _ = writeln!(text, "{} could not be compared, which says nothing about them.", totals.not_checkable);
+    }
+    text.push('\n');
 }
 
 fn losses(summary: &Summary, text: &mut String) {

@@ -9,6 +9,7 @@ use super::hex;
 use super::plan::{Link, address, link_path};
 use super::results::{Results, Row};
 use crate::catalog::{Object, ObjectKind, Timestamp};
+use crate::content::second::Outcome;
 
 /// A time for a table, empty where there is none.
 fn time(time: Option<Timestamp>) -> String {
@@ -38,6 +39,7 @@ pub(crate) fn manifest_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Re
             "created",
             "modified",
             "zone",
+            "second_reader",
         ],
     )?;
     for written in results.written() {
@@ -64,6 +66,7 @@ pub(crate) fn manifest_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Re
                 &time(written.object.created()),
                 &time(written.object.modified()),
                 zone(written.object),
+                &written.second.map(Outcome::words).unwrap_or_default(),
             ],
         )?;
     }
@@ -177,9 +180,22 @@ fn value(row: &Row<'_>) -> Value {
     put("encrypted", json!(row.facts.encrypted));
     put("unknown", json!(row.facts.unknown));
     put("decoded", json!(row.facts.decoded));
+    if let Some(outcome) = row.second {
+        put("second_reader", second_reader(outcome));
+    }
     if let Some(unlocated) = row.facts.unlocated {
         put("unlocated", json!(unlocated.word()));
         put("why", json!(row.unplaced));
+    }
+    Value::Object(value)
+}
+
+fn second_reader(outcome: &Outcome) -> Value {
+    let mut value = Map::new();
+    value.insert("outcome".to_string(), json!(outcome.word()));
+    if let Some(why) = outcome.why() {
+        value.insert("why".to_string(), json!(why));
+        value.insert("detail".to_string(), json!(outcome.sentence()));
     }
     Value::Object(value)
 }

@@ -8,6 +8,7 @@ use super::place::{Reading, Tree, merged};
 use super::plan::{Entry, Plan, address, source_path};
 use super::summary::{Count, Lost, MOST_LOST, Summary};
 use crate::catalog::{Completeness, Distrust, Facts, Gap, GapKind, Object, ObjectKind, State};
+use crate::content::second::{self, Outcome};
 
 /// Everything that is known when all is copied.
 pub(crate) struct Results<'r> {
@@ -15,6 +16,8 @@ pub(crate) struct Results<'r> {
     pub(crate) plan: &'r Plan,
     pub(crate) located: &'r Located,
     pub(crate) done: &'r [Option<Reading>],
+    /// What the second reader says, by entry of the plan.
+    pub(crate) second: &'r [Option<Outcome>],
 }
 
 /// What became of one entry.
@@ -28,6 +31,8 @@ pub(crate) struct Row<'r> {
     pub(crate) tree: Option<Tree>,
     /// Why nothing could be placed, in a sentence.
     pub(crate) unplaced: Option<&'r str>,
+    /// What the second reader says, if it was asked.
+    pub(crate) second: Option<&'r Outcome>,
 }
 
 impl<'r> Results<'r> {
@@ -42,7 +47,7 @@ impl<'r> Results<'r> {
             ObjectKind::Folder => Some(Tree::Recovered),
             _ => reading.and_then(|reading| Tree::of(&facts, reading.size)),
         };
-        Row { entry, volume, object, facts, reading, tree, unplaced }
+        Row { entry, volume, object, facts, reading, tree, unplaced, second: self.second[index].as_ref() }
     }
 
     /// All entries, in the order of the plan.
@@ -81,6 +86,7 @@ impl<'r> Results<'r> {
             streams_left: plan.streams_left,
             special_files: plan.special_files,
             deleted_left: plan.deleted_left,
+            second_reader: self.job.options.second_reader.then(second::Report::default),
         };
         let mut seen = HashSet::new();
         for row in self.rows() {
@@ -98,6 +104,9 @@ impl<'r> Results<'r> {
     }
 
     fn count(&self, row: &Row<'_>, is_new: bool, summary: &mut Summary) {
+        if let (Some(second), Some(outcome)) = (&mut summary.second_reader, row.second) {
+            second.add(outcome, || (row.volume.number, row.source_path(), address(row.volume, row.entry.object)));
+        }
         let state = row.facts.state();
         let count: &mut Count = summary.states.entry(state).or_default();
         count.paths += 1;

@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::readme;
 use crate::catalog::State;
+use crate::content::second;
 
 /// How many lost files are listed in the summary; the rest are counted and stand in `records/lost.csv`.
 pub const MOST_LOST: usize = 1000;
@@ -84,6 +85,8 @@ pub struct Summary {
     pub special_files: u64,
     /// Deleted files in the selected folders that were left out.
     pub deleted_left: u64,
+    /// What the second reader said of the files; `None` if it was not asked.
+    pub second_reader: Option<second::Report>,
 }
 
 impl Summary {
@@ -97,6 +100,12 @@ impl Summary {
     #[must_use]
     pub fn has_loss(&self) -> bool {
         self.losses > 0 || self.incomplete_folders > 0 || self.lost_records > 0
+    }
+
+    /// Whether the second reader read something else than we did.
+    #[must_use]
+    pub fn differs(&self) -> bool {
+        self.second_reader.as_ref().is_some_and(|second| second.totals.differs > 0)
     }
 
     /// The sentence that a handover opens with where no map speaks for a file in it.

@@ -4,7 +4,7 @@
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
-use fatfs::{Dir, FileSystem, FsOptions};
+use fatfs::{Dir, FileSystem, FsOptions, OemCpConverter};
 use sha2::{Digest, Sha256};
 
 use super::Limit;
@@ -13,6 +13,7 @@ use super::questions::{BUDGET_ON_THE_WAY, PIECE, budget_of_file, failed, run};
 use crate::bytes::to_u64;
 use crate::catalog::{Attribute, Catalog, MAX_DEPTH, NameId};
 use crate::error::Result;
+use crate::filesystem::CodePage;
 use crate::progress::Progress;
 use crate::source::fence::session::{Desk, SessionReader};
 
@@ -22,13 +23,36 @@ type PathHash = [u8; 16];
 
 const ROOT: PathHash = [0; 16];
 
+/// Case does not count in FAT's names, and the crate makes only ASCII letters of a short name small where its flags say
+/// so.
 fn below(folder: &PathHash, name: &str) -> PathHash {
-    let digest = Sha256::new().chain_update(folder).chain_update(name).finalize();
+    let mut hash = Sha256::new().chain_update(folder);
+    for character in name.chars() {
+        let mut upper = character.to_uppercase();
+        let single = upper.next().filter(|_| upper.next().is_none()).unwrap_or(character);
+        hash.update(single.encode_utf8(&mut [0; 4]));
+    }
+    let digest = hash.finalize();
     let mut hash = ROOT;
     for (to, from) in hash.iter_mut().zip(digest) {
         *to = from;
     }
     hash
+}
+
+/// Short names in the code page that is taken where none is named. In another, a name that is not ASCII is not found by
+/// its path, which is a limit and no difference.
+#[derive(Debug)]
+struct DefaultPage;
+
+impl OemCpConverter for DefaultPage {
+    fn decode(&self, byte: u8) -> char {
+        CodePage::default().decode(&[byte]).chars().next().unwrap_or(char::REPLACEMENT_CHARACTER)
+    }
+
+    fn encode(&self, _: char) -> Option<u8> {
+        None
+    }
 }
 
 /// The form in which the crate gives long names: what is no text is U+FFFD.
@@ -40,7 +64,7 @@ fn as_text(units: &[u16]) -> String {
 struct Question {
     path: PathHash,
     size: u64,
-    /// The crate knows short names only as far as they are ASCII.
+    /// What a short name means that is not ASCII depends on a code page.
     ascii: bool,
 }
 
@@ -86,7 +110,8 @@ struct Wanted {
 fn answer_all(desk: &Desk<Answer>, questions: Vec<(usize, Question)>, ways: &HashSet<PathHash>) {
     desk.begin(None, BUDGET_ON_THE_WAY);
     let reader = desk.reader();
-    let opened = desk.guarded(|| FileSystem::new(reader, FsOptions::new()).map_err(|error| error.to_string()));
+    let options = FsOptions::new().oem_cp_converter(&DefaultPage);
+    let opened = desk.guarded(|| FileSystem::new(reader, options).map_err(|error| error.to_string()));
     let Ok(Ok(volume)) = opened else {
         let limit = if desk.met_hole() { Limit::HoleOnItsWay } else { Limit::VolumeRefused };
         return questions.iter().for_each(|(index, _)| desk.answer(*index, Answer::Limit(limit)));

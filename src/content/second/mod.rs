@@ -14,8 +14,10 @@ mod ntfs;
 mod outcome;
 #[cfg(feature = "second-reader")]
 mod questions;
+mod report;
 
 pub use outcome::{Difference, Limit, Outcome, Totals};
+pub use report::{Differing, MOST_DIFFERING, Report};
 
 use crate::catalog::{Catalog, Distrust, ObjectId};
 use crate::error::Result;

@@ -107,7 +107,7 @@ fn the_bag_is_one_by_the_rfc() {
     let folder = tempfile::tempdir().unwrap();
     let choir = everything(Some(ByteState::Read));
     let to = folder.path().join("bag");
-    let options = Options { streams: true, deleted: true, read_back: true };
+    let options = Options { streams: true, deleted: true, ..Options::default() };
     let summary = extract(&job(&choir, vec![Selected::Root], options), &to).unwrap();
     let found = contents(&to);
     assert_eq!(found["bagit.txt"], b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n");
