@@ -94,3 +94,26 @@ fn the_screen_says_which_numbers_are_not_there() {
     outcome.lines_with(&["/DCIM/101CHOIR: 0030 not there"]);
     outcome.out_has("deleted by somebody, or are lost");
 }
+
+#[test]
+fn the_copies_have_the_dates_of_the_pictures_in_the_zone_that_is_given() {
+    let bench = Bench::new();
+    bench.fixture("card");
+    bench.run("extract card.img /DCIM --to out --time-zone America/New_York").code(0);
+    let bag = bench.path("out");
+    let mut seen = 0;
+    for one in fixture::truth_of_volume("card", 1) {
+        let Some(local) = one.value("modified").filter(|_| one.path_text().starts_with("/DCIM/")) else { continue };
+        let file = bag.join("data/recovered").join(&one.path_text()[1..]);
+        let on_disk = std::fs::metadata(&file).and_then(|facts| facts.modified()).unwrap();
+        let zone = jiff::tz::TimeZone::get("America/New_York").unwrap();
+        let shown = jiff::Timestamp::try_from(on_disk).unwrap().to_zoned_datetime(zone).datetime().to_string();
+        assert_eq!(shown, local, "{}", file.display());
+        seen += 1;
+    }
+    assert!(seen > 30);
+    let job: Value = serde_json::from_slice(&std::fs::read(bag.join("records/job.json")).unwrap()).unwrap();
+    assert_eq!(job["time_zone"], "America/New_York");
+    let manifest = std::fs::read_to_string(bag.join("records/manifest.csv")).unwrap();
+    assert!(manifest.contains("2009-03-02T16:45:02,\"local time, zone unknown\""), "as it was stored");
+}

@@ -40,6 +40,7 @@ fn hand_over(name: &str, map_reads_all: bool, to: &Path) -> Summary {
             selected: vec![Selected::Root],
         }],
         ticket: None,
+        time_zone: jiff::tz::TimeZone::UTC,
         options: Options { streams: true, ..Options::default() },
     };
     handover::extract(&job, to, &Silent).unwrap_or_else(|error| panic!("{name}: {error}"))

@@ -98,13 +98,16 @@ impl Timestamp {
         Some(self.instant()?.to_zoned_datetime(zone).strftime("%Y-%m-%d %H:%M").to_string())
     }
 
-    /// For restoring on the destination; `None` where the zone is not known or the host can't hold it.
+    /// For restoring on the destination; where the time's own zone is not known, it is taken as local in `zone`. `None`
+    /// if the host can't hold it.
     #[must_use]
-    pub fn system_time(self) -> Option<std::time::SystemTime> {
-        match self.zone {
-            Zone::Utc => self.instant()?.try_into().ok(),
-            Zone::Unknown => None,
-        }
+    pub fn system_time(self, zone: &jiff::tz::TimeZone) -> Option<std::time::SystemTime> {
+        let instant = self.instant()?;
+        let instant = match self.zone {
+            Zone::Utc => instant,
+            Zone::Unknown => zone.to_timestamp(jiff::tz::TimeZone::UTC.to_datetime(instant)).ok()?,
+        };
+        instant.try_into().ok()
     }
 }
 
@@ -141,5 +144,20 @@ mod tests {
         assert_eq!(Timestamp::from_filetime(0), None);
         assert_eq!(Timestamp::from_filetime(u64::MAX), None);
         assert_eq!(Timestamp::from_filetime(i64::MAX as u64).unwrap().rfc3339(), None, "beyond the calendar");
+    }
+
+    #[test]
+    fn local_times_are_taken_in_the_zone_that_is_given() {
+        let seconds = |time: Timestamp, zone: &str| {
+            let zone = jiff::tz::TimeZone::get(zone).unwrap();
+            let since = time.system_time(&zone).unwrap().duration_since(std::time::UNIX_EPOCH).unwrap();
+            since.as_secs()
+        };
+        let ticks = 1_237_043_366 * TICKS; // 2009-03-14 15:09:26, before summer time in Vienna
+        for (zone, offset) in [("UTC", 0), ("Europe/Vienna", 3600), ("America/New_York", -4 * 3600_i64)] {
+            let local = Timestamp { ticks, zone: Zone::Unknown };
+            assert_eq!(seconds(local, zone), 1_237_043_366_u64.saturating_add_signed(-offset), "{zone}");
+            assert_eq!(seconds(Timestamp { zone: Zone::Utc, ..local }, zone), 1_237_043_366, "{zone}");
+        }
     }
 }

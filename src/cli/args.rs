@@ -206,6 +206,10 @@ pub(super) struct ExtractArgs {
     /// Have an independent program read every file again, and say of each whether it gets the same bytes
     #[arg(long)]
     pub(super) second_reader: bool,
+    /// The zone of dates that the volume keeps without one, as memory cards do: the copies get their dates by it, such as
+    /// `Europe/Vienna` [default: this computer's]
+    #[arg(long, value_name = "ZONE", value_parser = time_zone)]
+    pub(super) time_zone: Option<TimeZone>,
     #[command(flatten)]
     pub(super) volume: VolumeArgs,
     #[command(flatten)]

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use jiff::tz::TimeZone;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
@@ -55,6 +56,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         volumes_complete: opened.disk.complete,
         volumes,
         ticket: None,
+        time_zone: args.time_zone.clone().unwrap_or_else(TimeZone::system),
         options: Options {
             streams: args.streams,
             deleted: args.deleted,

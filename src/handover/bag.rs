@@ -10,6 +10,7 @@ use super::hex;
 use super::job::Selected;
 use super::journal::now;
 use super::output::OutputFile;
+use super::plan;
 use super::readme;
 use super::records;
 use super::results::Results;
@@ -195,6 +196,7 @@ fn job_json(
         "volumes": volumes,
         "volumes_complete": job.volumes_complete,
         "options": job.options,
+        "time_zone": results.plan.local_times.then(|| plan::zone_name(&job.time_zone)),
         "plan": results.plan.digest,
         "states": summary.states,
         "reasons": summary.reasons,

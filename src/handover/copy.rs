@@ -217,7 +217,7 @@ impl Copier<'_> {
             self.progress.advance(piece.len() as u64);
             Ok(())
         })?;
-        let time = |time: Option<Timestamp>| time.and_then(Timestamp::system_time);
+        let time = |time: Option<Timestamp>| time.and_then(|time| time.system_time(&self.job.time_zone));
         file.set_times(time(object.created()), time(object.modified()));
         Ok(Reading {
             sha256: hash.finalize().into(),

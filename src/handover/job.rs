@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use crate::catalog::{Catalog, NameId};
@@ -24,6 +25,8 @@ pub struct Job<'a> {
     pub volumes: Vec<VolumeSelection<'a>>,
     /// The job's number at the workshop, if it has one.
     pub ticket: Option<String>,
+    /// The zone of times that a volume keeps without one, as memory cards do: for the dates of the copies.
+    pub time_zone: TimeZone,
     /// How.
     pub options: Options,
 }

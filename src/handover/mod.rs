@@ -162,7 +162,7 @@ fn copy_all(
     for entry in folders() {
         let object = job.volumes[entry.volume].catalog.object(entry.object);
         let system_time =
-            |time: Option<crate::catalog::Timestamp>| time.and_then(crate::catalog::Timestamp::system_time);
+            |time: Option<crate::catalog::Timestamp>| time.and_then(|time| time.system_time(&job.time_zone));
         let (created, modified) = (system_time(object.created()), system_time(object.modified()));
         session.output.set_folder_times(&folder_path(&entry.path), created, modified);
     }

@@ -5,12 +5,13 @@
 
 use std::collections::{BTreeSet, HashMap, HashSet};
 
+use jiff::tz::TimeZone;
 use sha2::{Digest, Sha256};
 
 use super::hex;
 use super::job::{Job, Selected, VolumeSelection};
 use super::names::{Mapped, assign, safe_component, safe_component_bytes};
-use crate::catalog::{AddressKind, Catalog, Distrust, NameId, Object, ObjectId, ObjectKind};
+use crate::catalog::{AddressKind, Catalog, Distrust, NameId, Object, ObjectId, ObjectKind, Zone};
 use crate::error::{Error, Result};
 
 /// A folder whose path in the bag is longer than this many bytes is handed over under [`LONG_PATHS`]. With a file's
@@ -59,6 +60,8 @@ pub(crate) struct Plan {
     pub(crate) special_files: u64,
     /// Deleted files that are left out.
     pub(crate) deleted_left: u64,
+    /// Whether some dates are local times of a zone that the volume doesn't tell.
+    pub(crate) local_times: bool,
     /// SHA-256 of all that is above, in hexadecimal.
     pub(crate) digest: String,
 }
@@ -75,6 +78,10 @@ impl Plan {
             Walk::new(job, volume, index, prefix, &mut plan)?.run();
         }
         plan.entries.sort_by(|one, two| one.path.cmp(&two.path));
+        plan.local_times = plan.entries.iter().any(|entry| {
+            let object = job.volumes[entry.volume].catalog.object(entry.object);
+            [object.created(), object.modified()].into_iter().flatten().any(|time| time.zone == Zone::Unknown)
+        });
         plan.digest = plan.digest(job);
         Ok(plan)
     }
@@ -107,8 +114,16 @@ impl Plan {
         let options = job.options;
         line(&[&self.streams_left.to_string(), &self.special_files.to_string(), &self.deleted_left.to_string()]);
         line(&[&format!("{} {}", options.streams, options.deleted)]);
+        if self.local_times {
+            line(&[zone_name(&job.time_zone)]);
+        }
         hex::of(&hash.finalize())
     }
+}
+
+/// What a zone is called in the records.
+pub(crate) fn zone_name(zone: &TimeZone) -> &str {
+    zone.iana_name().unwrap_or("this computer's")
 }
 
 /// Where an entry stands on the volume.

@@ -310,6 +310,7 @@ pub(super) fn job<'a>(choir: &'a Choir, selected: Vec<Selected>, options: Option
             selected,
         }],
         ticket: None,
+        time_zone: jiff::tz::TimeZone::UTC,
         options,
     }
 }
