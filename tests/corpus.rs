@@ -115,7 +115,7 @@ fn every_public_damaged_volume_is_read_in_seconds() {
         let found = match filesystem::open(&source).expect("a local file") {
             None => "not recognised | ".to_string(),
             Some(volume) => {
-                let options = SweepOptions { deleted: true, cross_check: true };
+                let options = SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() };
                 let mut swept = volume.sweep(options, &Silent).expect("a local file");
                 swept.catalog.findings.extend(volume.findings().clone());
                 line(&swept)

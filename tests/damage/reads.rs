@@ -20,7 +20,7 @@ fn whole_job(source: &Source) -> Result<()> {
     let disk = volumes::open(source, Default::default())?;
     for volume in &disk.volumes {
         let Content::Readable(reader) = &volume.content else { continue };
-        let options = handback::filesystem::SweepOptions { deleted: true, cross_check: true };
+        let options = handback::filesystem::SweepOptions { deleted: true, cross_check: true, ..Default::default() };
         let catalog = reader.sweep(options, &Silent)?.catalog;
         for (id, _) in catalog.objects() {
             reader.link_target(&catalog, id)?;
