@@ -25,7 +25,7 @@ pub(crate) struct Format {
     pub(crate) always_noticed: &'static [&'static str],
 }
 
-pub(crate) const FORMATS: [Format; 1] = [NTFS];
+pub(crate) const FORMATS: [Format; 2] = [NTFS, FAT];
 
 /// Cluster sizes, a table in pieces, large records, every form of content.
 const NTFS: Format = Format {
@@ -77,4 +77,21 @@ const NTFS: Format = Format {
         "$MFT's record 0",
         "extension record of $MFT",
     ],
+};
+
+/// Each width, sectors of every size, chains in many pieces. Nothing in FAT has a check word: what changed without a word
+/// is noticed only where it contradicts something else.
+const FAT: Format = Format {
+    name: "FAT",
+    volumes: &["fat12", "fat16", "fat32-few", "fat12-s1024", "fat16-s2048", "fat32-s4096", "fat16-frag", "fat16-stale"],
+    with_each_structure: &["fat12", "fat16", "fat32-few"],
+    fields: &fields::fat::Fat,
+    // Only FAT32 has a copy of the boot sector. A second table that is of an earlier day and was not read can't disagree
+    // any more: files and folders are better than before.
+    files_may_suffer_from: &["boot sector without a copy", "second allocation table"],
+    folders_may_suffer_from: &["boot sector without a copy", "second allocation table"],
+    may_close: &["boot sector without a copy"],
+    // There are copies.
+    always_noticed: &[],
+    never_wrong: &["backup boot sector", "free space hint", "reserved sector", "second allocation table"],
 };
