@@ -10,6 +10,7 @@
 
 mod bitmap;
 mod claims;
+pub mod exfat;
 mod gaps;
 pub mod ntfs;
 
@@ -54,6 +55,8 @@ pub struct VolumeFacts {
     pub label: Option<String>,
     /// Its serial number or UUID.
     pub serial: Option<String>,
+    /// The identifier that the volume was given beside it.
+    pub guid: Option<String>,
     /// Bytes in a cluster.
     pub cluster_size: u64,
     /// Bytes in a logical sector, as the volume says.
@@ -133,7 +136,10 @@ pub trait Filesystem: Send + Sync {
 pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
     let volume: Option<Box<dyn Filesystem>> = match ntfs::Ntfs::open(source)? {
         Some(volume) => Some(Box::new(volume)),
-        None => None,
+        None => match exfat::ExFat::open(source)? {
+            Some(volume) => Some(Box::new(volume)),
+            None => None,
+        },
     };
     Ok(volume)
 }

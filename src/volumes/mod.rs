@@ -200,7 +200,7 @@ fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
     }
     let probe = Probe::read(window)?;
     let opening = recognise::by_opening(&probe);
-    if opening.is_none_or(|kind| kind == Kind::Ntfs)
+    if opening.is_none_or(|kind| matches!(kind, Kind::Ntfs | Kind::ExFat))
         && let Some(filesystem) = filesystem::open(window)?
     {
         return Ok(Content::Readable(filesystem));
