@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 
 use super::map_args::{MapArgs, MapFormArgs};
 use super::size;
+use crate::filesystem::CodePage;
 use crate::partition::capacity::Expected;
 
 const CAUTION: &str = "\
@@ -100,6 +101,21 @@ pub(super) struct TimeArgs {
     pub(super) time_zone: Option<TimeZone>,
 }
 
+/// How short names are written.
+#[derive(Debug, Args)]
+pub(super) struct CodePageArgs {
+    /// The code page of short names on FAT volumes, such as 850 for Western Europe
+    #[arg(long, value_name = "NUMBER", default_value = "437", value_parser = codepage)]
+    pub(super) codepage: CodePage,
+}
+
+fn codepage(text: &str) -> Result<CodePage, String> {
+    text.parse().ok().and_then(CodePage::new).ok_or_else(|| {
+        let known: Vec<String> = CodePage::known().iter().map(u16::to_string).collect();
+        format!("it must be one of {}", known.join(", "))
+    })
+}
+
 #[derive(Debug, Args)]
 pub(super) struct LayoutArgs {
     #[command(flatten)]
@@ -138,6 +154,8 @@ pub(super) struct ListArgs {
     pub(super) time: TimeArgs,
     #[command(flatten)]
     pub(super) sector: SectorArgs,
+    #[command(flatten)]
+    pub(super) codepage: CodePageArgs,
     /// Print one JSON object a line for programs
     #[arg(long)]
     pub(super) json: bool,
@@ -158,6 +176,8 @@ pub(super) struct SurveyArgs {
     pub(super) time: TimeArgs,
     #[command(flatten)]
     pub(super) sector: SectorArgs,
+    #[command(flatten)]
+    pub(super) codepage: CodePageArgs,
     /// Print one JSON document for programs
     #[arg(long)]
     pub(super) json: bool,
@@ -185,6 +205,8 @@ pub(super) struct ExtractArgs {
     pub(super) volume: VolumeArgs,
     #[command(flatten)]
     pub(super) sector: SectorArgs,
+    #[command(flatten)]
+    pub(super) codepage: CodePageArgs,
     /// Print one JSON document for programs
     #[arg(long)]
     pub(super) json: bool,

@@ -30,7 +30,7 @@ struct Document<'a> {
 }
 
 pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    let options = SweepOptions { deleted: args.deleted, ..SweepOptions::default() };
+    let options = SweepOptions { deleted: args.deleted, codepage: args.codepage.codepage, ..SweepOptions::default() };
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let mut selected: BTreeMap<u32, Vec<Selected>> = BTreeMap::new();
     for path in &args.paths {

@@ -53,7 +53,8 @@ struct Listing<'a> {
 }
 
 pub(super) fn run(args: &ListArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    let options = SweepOptions { deleted: args.deleted, cross_check: args.cross_check };
+    let options =
+        SweepOptions { deleted: args.deleted, cross_check: args.cross_check, codepage: args.codepage.codepage };
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let named = match opened.find(&args.path, args.volume.volume, context)? {
         Ok(named) => named,

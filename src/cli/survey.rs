@@ -33,7 +33,7 @@ struct VolumeSurvey<'a> {
 }
 
 pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    let options = SweepOptions { deleted: false, cross_check: args.cross_check };
+    let options = SweepOptions { deleted: false, cross_check: args.cross_check, codepage: args.codepage.codepage };
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let numbers = match opened.main_volumes(args.volume.volume) {
         Ok(numbers) => numbers,
@@ -77,12 +77,9 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
 fn print(volume: &VolumeSurvey<'_>, zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {
     let VolumeSurvey { number, facts, survey, recycled, findings } = volume;
     let label = facts.label.as_deref().map(|label| format!(" `{}`", escape::for_terminal(label))).unwrap_or_default();
-    printer.line(&format!(
-        "Volume {number}{label}: {} {}, {}",
-        facts.filesystem,
-        facts.version.as_deref().unwrap_or(""),
-        size::both(facts.total_bytes)
-    ))?;
+    let version = facts.version.as_deref().map(|version| format!(" {version}")).unwrap_or_default();
+    let size = size::both(facts.total_bytes);
+    printer.line(&format!("Volume {number}{label}: {}{version}, {size}", facts.filesystem))?;
     let total = &survey.total;
     printer.line(&format!("  in all: {}", sentence(total)))?;
     for person in &survey.people {

@@ -10,7 +10,9 @@
 
 mod bitmap;
 mod claims;
+mod codepage;
 pub mod exfat;
+pub mod fat;
 mod gaps;
 pub mod ntfs;
 
@@ -19,6 +21,7 @@ use std::ops::Range;
 
 use serde::Serialize;
 
+pub use codepage::CodePage;
 pub use gaps::{Damage, damage};
 
 use crate::catalog::{Catalog, Extents, Findings, ObjectId, Timestamp};
@@ -42,6 +45,8 @@ pub struct SweepOptions {
     pub deleted: bool,
     /// Hold folders' own lists against the records also where nothing is lost.
     pub cross_check: bool,
+    /// In which code page short names are written, where they don't say it themselves (FAT).
+    pub codepage: CodePage,
 }
 
 /// Facts about a volume.
@@ -134,12 +139,14 @@ pub trait Filesystem: Send + Sync {
 /// # Errors
 /// [`crate::Error::ImageIo`] when the image file can't be read.
 pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
-    let volume: Option<Box<dyn Filesystem>> = match ntfs::Ntfs::open(source)? {
-        Some(volume) => Some(Box::new(volume)),
-        None => match exfat::ExFat::open(source)? {
-            Some(volume) => Some(Box::new(volume)),
-            None => None,
-        },
-    };
-    Ok(volume)
+    if let Some(volume) = ntfs::Ntfs::open(source)? {
+        return Ok(Some(Box::new(volume)));
+    }
+    if let Some(volume) = fat::Fat::open(source)? {
+        return Ok(Some(Box::new(volume)));
+    }
+    if let Some(volume) = exfat::ExFat::open(source)? {
+        return Ok(Some(Box::new(volume)));
+    }
+    Ok(None)
 }

@@ -2,6 +2,7 @@
 
 use super::{CrossCheck, Scheme, Table};
 use crate::catalog::FindingKind;
+use crate::error::Result;
 use crate::source::Source;
 
 /// Findings after which a table is no longer one that every reader must take.
@@ -19,20 +20,23 @@ const UNSOUND: &[FindingKind] = &[
 ];
 
 /// Asks the independent readers, if there is a sound table and they were built in.
-pub(super) fn run(source: &Source, table: &Table) -> CrossCheck {
+///
+/// # Errors
+/// [`crate::Error::ImageIo`] when the image file can't be read.
+pub(super) fn run(source: &Source, table: &Table) -> Result<CrossCheck> {
     let sound = table.complete && UNSOUND.iter().all(|kind| table.findings.count(*kind) == 0);
     if !sound || table.scheme == Scheme::None {
-        return CrossCheck::NotAsked;
+        return Ok(CrossCheck::NotAsked);
     }
     readers::ask(source, table)
 }
 
 #[cfg(not(feature = "cross-check"))]
 mod readers {
-    use super::{CrossCheck, Source, Table};
+    use super::{CrossCheck, Result, Source, Table};
 
-    pub(super) fn ask(_: &Source, _: &Table) -> CrossCheck {
-        CrossCheck::NotCheckable("the independent readers were not built in".to_string())
+    pub(super) fn ask(_: &Source, _: &Table) -> Result<CrossCheck> {
+        Ok(CrossCheck::NotCheckable("the independent readers were not built in".to_string()))
     }
 }
 
@@ -42,7 +46,7 @@ mod readers {
 
     use super::super::gpt_header::{Header, SMALLEST_ENTRY, SMALLEST_HEADER};
     use super::super::{Purpose, TypeCode, read_real};
-    use super::{CrossCheck, Scheme, Source, Table};
+    use super::{CrossCheck, Result, Scheme, Source, Table};
     use crate::source::fence::{self, Budget, Failure};
 
     /// An MBR takes a few reads a link, a GPT one an entry.
@@ -52,23 +56,22 @@ mod readers {
     type Row = (u64, u64, u64, String);
     type Answer = Result<Result<Vec<Row>, String>, Failure>;
 
-    pub(super) fn ask(source: &Source, table: &Table) -> CrossCheck {
-        let refused = if table.scheme == Scheme::Gpt { gpt_limit(source, table) } else { mbr_limit(table) };
+    pub(super) fn ask(source: &Source, table: &Table) -> Result<CrossCheck> {
+        let refused = if table.scheme == Scheme::Gpt { gpt_limit(source, table)? } else { mbr_limit(table) };
         if let Some(limit) = refused {
-            return CrossCheck::NotCheckable(limit);
+            return Ok(CrossCheck::NotCheckable(limit));
         }
         let (reader, answer) = if table.scheme == Scheme::Gpt {
-            ("gpt", ask_gpt(source, table))
+            ("gpt", ask_gpt(source, table)?)
         } else {
-            ("mbrman", ask_mbr(source, table))
+            ("mbrman", ask_mbr(source, table)?)
         };
-        let said = match answer {
-            Err(Failure::NoThread) => return CrossCheck::NotCheckable("no thread could be started".to_string()),
-            Err(failure) => return CrossCheck::Differs(format!("`{reader}` gave no answer: {failure}")),
-            Ok(Err(refusal)) => return CrossCheck::Differs(format!("`{reader}` refuses the table: {refusal}")),
-            Ok(Ok(rows)) => rows,
-        };
-        compare(reader, &ours(table), &said)
+        Ok(match answer {
+            Err(Failure::NoThread) => CrossCheck::NotCheckable("no thread could be started".to_string()),
+            Err(failure) => CrossCheck::Differs(format!("`{reader}` gave no answer: {failure}")),
+            Ok(Err(refusal)) => CrossCheck::Differs(format!("`{reader}` refuses the table: {refusal}")),
+            Ok(Ok(rows)) => compare(reader, &ours(table), &rows),
+        })
     }
 
     fn ours(table: &Table) -> Vec<Row> {
@@ -115,12 +118,12 @@ mod readers {
     }
 
     /// What `gpt` 4 does not take, though it is legal.
-    fn gpt_limit(source: &Source, table: &Table) -> Option<String> {
+    fn gpt_limit(source: &Source, table: &Table) -> Result<Option<String>> {
         if gpt::disk::LogicalBlockSize::try_from(table.sector_size).is_err() {
-            return Some("`gpt` reads sectors of 512 and 4096 bytes".to_string());
+            return Ok(Some("`gpt` reads sectors of 512 and 4096 bytes".to_string()));
         }
-        let sector = read_real(source, table.sector_size, 512).ok().flatten();
-        match sector.and_then(|sector| Header::from_bytes(&sector)) {
+        let sector = read_real(source, table.sector_size, 512)?;
+        Ok(match sector.and_then(|sector| Header::from_bytes(&sector)) {
             Some(header) if header.entry_size != SMALLEST_ENTRY => {
                 Some(format!("`gpt` reads entries of {SMALLEST_ENTRY} bytes, these have {}", header.entry_size))
             }
@@ -129,10 +132,10 @@ mod readers {
             }
             Some(_) => None,
             None => Some("the header could not be read again".to_string()),
-        }
+        })
     }
 
-    fn ask_mbr(source: &Source, table: &Table) -> Answer {
+    fn ask_mbr(source: &Source, table: &Table) -> Result<Answer> {
         let sector_size = u32::try_from(table.sector_size).unwrap_or(512);
         fence::run(source, BUDGET, move |mut reader| {
             let mbr = mbrman::MBR::read_from(&mut reader, sector_size).map_err(|error| error.to_string())?;
@@ -151,7 +154,7 @@ mod readers {
         })
     }
 
-    fn ask_gpt(source: &Source, table: &Table) -> Answer {
+    fn ask_gpt(source: &Source, table: &Table) -> Result<Answer> {
         let size = gpt::disk::LogicalBlockSize::try_from(table.sector_size).unwrap_or(gpt::disk::DEFAULT_SECTOR_SIZE);
         fence::run(source, BUDGET, move |reader| {
             let config = gpt::GptConfig::new().writable(false).logical_block_size(size);

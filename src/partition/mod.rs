@@ -262,7 +262,7 @@ pub fn read(source: &Source, sector_size: Option<u64>) -> Result<Table> {
         });
     }
     check_places(&mut table, source.length());
-    table.cross_check = cross_check::run(source, &table);
+    table.cross_check = cross_check::run(source, &table)?;
     if let CrossCheck::Differs(what) = &table.cross_check {
         let what = what.clone();
         table.findings.add(FindingKind::TableReadersDiffer, None, None, || what);

@@ -1,7 +1,11 @@
+use std::sync::Arc;
+
 use super::example_disk::{TestDisk, source_of};
 use super::gpt_tests::{gpt_disk, gpt_rows};
 use super::*;
+use crate::image::Image;
 use crate::source::Damage;
+use crate::testing::FailingImage;
 
 /// What a partition is, without where it was read.
 pub(super) type Row = (u32, u64, u64, TypeCode);
@@ -318,6 +322,22 @@ fn images_of_any_length_are_read_without_a_panic() {
             let table = read(&source_of(vec![fill; length]), None).unwrap();
             assert!(table.partitions.is_empty(), "{length} {fill}");
             assert_eq!(table.findings.count(FindingKind::ImageOddLength), u64::from(length % 512 != 0));
+        }
+    }
+}
+
+#[test]
+fn a_failing_image_file_ends_the_reading_at_any_read() {
+    for disk in [chain(), gpt_disk(512, 128), gpt_disk(4096, 256)] {
+        let sound = Arc::new(FailingImage::new(disk.bytes.clone(), u64::MAX));
+        let table = read(&Source::without_map(Arc::clone(&sound) as Arc<dyn Image>), None).unwrap();
+        assert_ne!(table.cross_check, CrossCheck::NotAsked);
+        assert!(sound.reads() > 5);
+        // The independent readers' reads are among them.
+        for fails_at in 0..sound.reads() {
+            let image = Arc::new(FailingImage::new(disk.bytes.clone(), fails_at));
+            let result = read(&Source::without_map(image), None);
+            assert!(matches!(result, Err(Error::ImageIo { .. })), "read {fails_at} of {}: {result:?}", sound.reads());
         }
     }
 }

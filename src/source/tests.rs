@@ -1,10 +1,12 @@
 use std::io::{Read, Write};
 use std::time::Duration;
 
-use super::fence::{Budget, Failure};
+use super::fence::{Budget, Failure, FencedReader};
 use super::*;
+use crate::error::Error;
 use crate::image::MemoryImage;
 use crate::sector_map::{Basis, Segment};
+use crate::testing::FailingImage;
 
 fn image(length: usize) -> Arc<dyn Image> {
     Arc::new(MemoryImage::new((0..length).map(|n| u8::try_from(n % 251).unwrap()).collect()))
@@ -107,8 +109,8 @@ const BUDGET: Budget = Budget { reads: 10, time: Duration::from_secs(120) };
 #[test]
 fn the_fence_holds() {
     let source = source(4096, &[(1024..1536, ByteState::Unread)]);
-    assert_eq!(fence::run(&source, BUDGET, |_| 7), Ok(7));
-    let panicked = fence::run(&source, BUDGET, |_| -> u8 { panic!("outside") });
+    assert_eq!(fence::run(&source, BUDGET, |_| 7).unwrap(), Ok(7));
+    let panicked = fence::run(&source, BUDGET, |_| -> u8 { panic!("outside") }).unwrap();
     assert_eq!(panicked, Err(Failure::Panicked("outside".to_string())));
     let looped = fence::run(&source, BUDGET, |mut reader| {
         let mut count = 0;
@@ -116,13 +118,33 @@ fn the_fence_holds() {
             count += 1;
         }
         count
-    });
+    })
+    .unwrap();
     assert_eq!(looped, Ok(10));
     let short = Budget { time: Duration::from_millis(50), ..BUDGET };
-    let stuck = fence::run(&source, short, |_| std::thread::sleep(Duration::from_secs(30)));
+    let stuck = fence::run(&source, short, |_| std::thread::sleep(Duration::from_secs(30))).unwrap();
     assert_eq!(stuck, Err(Failure::TimedOut));
-    let written = fence::run(&source, BUDGET, |mut reader| reader.write(&[1]).is_ok());
+    let written = fence::run(&source, BUDGET, |mut reader| reader.write(&[1]).is_ok()).unwrap();
     assert_eq!(written, Ok(false));
-    let unread = fence::run(&source, BUDGET, |mut reader| reader.read_exact(&mut [0; 2000]).is_ok());
+    let unread = fence::run(&source, BUDGET, |mut reader| reader.read_exact(&mut [0; 2000]).is_ok()).unwrap();
     assert_eq!(unread, Ok(false));
+}
+
+#[test]
+fn a_failing_image_file_is_never_an_outside_readers_answer() {
+    let made_of_it: [fn(FencedReader) -> u8; 3] = [
+        // Its own refusal, a panic, and an answer for which it did without those bytes.
+        |mut reader| u8::from(reader.read_exact(&mut [0; 16]).is_ok()),
+        |mut reader| reader.read(&mut [0; 16]).map(|_| 0).unwrap(),
+        |mut reader| {
+            let first = reader.read(&mut [0; 16]).is_ok();
+            assert!(reader.read(&mut [0; 16]).is_err(), "nothing is read after it");
+            u8::from(first)
+        },
+    ];
+    for reader in made_of_it {
+        let source = Source::without_map(Arc::new(FailingImage::new(vec![0; 4096], 0)));
+        let error = fence::run(&source, BUDGET, reader).unwrap_err();
+        assert!(matches!(error, Error::ImageIo { offset: Some(0), .. }), "{error}");
+    }
 }

@@ -116,14 +116,20 @@ kinds! {
     /// ReFS.
     Refs => "refs", Filesystem, "a ReFS volume", "Windows Server keeps its files here (ReFS).",
         "Open a copy of the image, read-only, on a Windows computer that knows ReFS.";
-    /// exFAT.
-    ExFat => "exfat", Filesystem, "an exFAT volume", "A camera, phone or stick keeps its files here (exFAT).", OPEN_ELSEWHERE;
-    /// FAT12.
-    Fat12 => "fat12", Filesystem, "a FAT12 volume", "A floppy disk or small stick keeps its files here (FAT12).", OPEN_ELSEWHERE;
-    /// FAT16.
-    Fat16 => "fat16", Filesystem, "a FAT16 volume", "An old or small drive keeps its files here (FAT16).", OPEN_ELSEWHERE;
-    /// FAT32.
-    Fat32 => "fat32", Filesystem, "a FAT32 volume", "A stick, camera or start volume keeps its files here (FAT32).", OPEN_ELSEWHERE;
+    /// exFAT that its reader could not open.
+    ExFat => "exfat", Filesystem, "an exFAT volume that could not be opened",
+        "A camera, phone or stick keeps its files here (exFAT), but its boot sector contradicts itself, and so does its \
+         backup.", OPEN_ELSEWHERE;
+    /// FAT12 that its reader could not open.
+    Fat12 => "fat12", Filesystem, "a FAT12 volume that could not be opened",
+        "A floppy disk or small stick keeps its files here (FAT12), but its boot sector contradicts itself.", OPEN_ELSEWHERE;
+    /// FAT16 that its reader could not open.
+    Fat16 => "fat16", Filesystem, "a FAT16 volume that could not be opened",
+        "An old or small drive keeps its files here (FAT16), but its boot sector contradicts itself.", OPEN_ELSEWHERE;
+    /// FAT32 that its reader could not open.
+    Fat32 => "fat32", Filesystem, "a FAT32 volume that could not be opened",
+        "A stick, camera or start volume keeps its files here (FAT32), but its boot sector contradicts itself.",
+        OPEN_ELSEWHERE;
     /// UDF.
     Udf => "udf", Filesystem, "a UDF volume", "A disc or disc image keeps its files here (UDF).", OPEN_ELSEWHERE;
     /// ISO 9660.

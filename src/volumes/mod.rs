@@ -200,7 +200,7 @@ fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
     }
     let probe = Probe::read(window)?;
     let opening = recognise::by_opening(&probe);
-    if opening.is_none_or(|kind| matches!(kind, Kind::Ntfs | Kind::ExFat))
+    if opening.is_none_or(is_read)
         && let Some(filesystem) = filesystem::open(window)?
     {
         return Ok(Content::Readable(filesystem));
@@ -213,6 +213,11 @@ fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
     })
 }
 
+/// Whether there is a reader for volumes of a kind.
+fn is_read(kind: Kind) -> bool {
+    matches!(kind, Kind::Ntfs | Kind::Fat12 | Kind::Fat16 | Kind::Fat32 | Kind::ExFat)
+}
+
 fn role_is_reserved(code: Option<TypeCode>) -> bool {
     code.is_some_and(|code| code.purpose() == Purpose::Reserved)
 }
@@ -221,7 +226,9 @@ fn role_is_reserved(code: Option<TypeCode>) -> bool {
 fn whole_image(source: &Source) -> Result<Option<Content>> {
     Ok(match look(source, None)? {
         Content::Readable(filesystem) => {
-            let opens = recognise::by_opening(&Probe::read(source)?).is_some();
+            let probe = Probe::read(source)?;
+            // FAT32's backup and exFAT's stand near the volume's start.
+            let opens = recognise::by_opening(&probe).or_else(|| recognise::by_copies(&probe)).is_some();
             let said = filesystem.facts().total_bytes;
             is_whole_image(opens, said, source.length()).then_some(Content::Readable(filesystem))
         }

@@ -175,8 +175,7 @@ impl Baseline {
     /// file's content), is not among these.
     pub(crate) fn is_quiet(&self, number: u64) -> bool {
         let kind = self.anatomy.kind(number * 512);
-        !self.asked.contains(&number)
-            && matches!(kind, "free space" | "outside the volumes" | "$LogFile" | "content of the filesystem's own")
+        !self.asked.contains(&number) && self.anatomy.is_quiet(kind)
     }
 
     pub(crate) fn file_count(&self) -> usize {
@@ -199,6 +198,9 @@ impl Baseline {
         for start in &self.volumes {
             if !volumes.iter().any(|(other, _)| other == start) {
                 tally.closed += 1;
+                if let [one] = changed {
+                    *tally.closed_by.entry(self.anatomy.kind(one.start)).or_default() += 1;
+                }
                 seen.noticed = true;
                 if self.shape == Shape::Disk && complete && !named.contains(start) {
                     seen.wrong.push(format!("the volume at {start} is gone and nothing says so"));
@@ -275,7 +277,7 @@ impl Baseline {
             seen.noticed = true;
             // Of several damages, nobody can say which one it was.
             if let [one] = changed
-                && !self.anatomy.belongs(one, key.0, record_of(&key.1))
+                && !self.anatomy.belongs(one, key.0, &key.1)
             {
                 *by_kind(tally).entry(self.anatomy.kind(one.start)).or_default() += 1;
             }
@@ -348,11 +350,6 @@ fn owner(address: &str) -> Option<String> {
     let mut parts = address.splitn(3, ':');
     let owner = format!("{}:{}", parts.next()?, parts.next()?);
     parts.next().map(|_| owner)
-}
-
-/// The record number in an address.
-fn record_of(address: &str) -> u64 {
-    address.split(':').nth(1).and_then(|number| number.parse().ok()).unwrap_or(u64::MAX)
 }
 
 fn touches(volume: &Source, extents: &Extents, changed: &[Range<u64>]) -> bool {

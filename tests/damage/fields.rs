@@ -1,5 +1,7 @@
-//! Each field of each structure set to 0, 1, all ones and itself plus and minus one, with sound fixups: what no reader
-//! can notice, counted; and no panic, no endless reading.
+//! Each field of each structure set to 0, 1, all ones and itself plus and minus one, with sound check words: what no
+//! reader can notice, counted; and no panic, no endless reading.
+
+pub(crate) mod ntfs;
 
 use std::ops::Range;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -11,222 +13,35 @@ use handback::sector_map::{Basis, ByteState, SectorMap};
 use handback::source::Source;
 
 use crate::common::fixture;
-use crate::common::harness::anatomy::{Piece, attributes, fixed, u16_at, u32_at, unfixed};
+use crate::common::harness::anatomy::Piece;
 use crate::common::harness::images::Patched;
 use crate::common::harness::tally::{Notice, Tally};
 use crate::common::harness::{Baseline, Shape};
+use crate::formats::{FORMATS, Format};
 use crate::{say, step};
-
-/// Together they have every structure that is looked at.
-const VOLUMES: [&str; 6] =
-    ["ntfs-c512", "ntfs-compressed-512", "ntfs-rec4k", "ntfs-attrlist", "ntfs-reparse", "ntfs-streams"];
 
 const LONGEST: Duration = Duration::from_secs(10);
 
 /// Where a field starts in its structure, and its width, in bytes.
-type Field = (usize, usize, &'static str);
+pub(crate) type Field = (usize, usize, &'static str);
 
-/// Offsets as in `src/filesystem/ntfs/structures.rs`, sources there.
-const BOOT: [Field; 11] = [
-    (0x03, 8, "boot sector: name"),
-    (0x0b, 2, "boot sector: sector size"),
-    (0x0d, 1, "boot sector: sectors in a cluster"),
-    (0x28, 8, "boot sector: total sectors"),
-    (0x30, 8, "boot sector: $MFT"),
-    (0x38, 8, "boot sector: $MFTMirr"),
-    (0x40, 1, "boot sector: record size"),
-    (0x44, 1, "boot sector: index block size"),
-    (0x48, 8, "boot sector: serial number"),
-    (0x50, 4, "boot sector: checksum"),
-    (0x1fe, 2, "boot sector: signature"),
-];
-const RECORD: [Field; 13] = [
-    (0x00, 4, "record: magic"),
-    (0x04, 2, "record: fixup offset"),
-    (0x06, 2, "record: fixup count"),
-    (0x08, 8, "record: log number"),
-    (0x10, 2, "record: sequence"),
-    (0x12, 2, "record: links"),
-    (0x14, 2, "record: first attribute"),
-    (0x16, 2, "record: flags"),
-    (0x18, 4, "record: used"),
-    (0x1c, 4, "record: allocated"),
-    (0x20, 8, "record: base"),
-    (0x28, 2, "record: next attribute id"),
-    (0x2c, 4, "record: own number"),
-];
-const ATTRIBUTE: [Field; 7] = [
-    (0x00, 4, "attribute: type"),
-    (0x04, 4, "attribute: length"),
-    (0x08, 1, "attribute: non-resident"),
-    (0x09, 1, "attribute: name length"),
-    (0x0a, 2, "attribute: name offset"),
-    (0x0c, 2, "attribute: flags"),
-    (0x0e, 2, "attribute: id"),
-];
-const RESIDENT: [Field; 3] =
-    [(0x10, 4, "resident: length"), (0x14, 2, "resident: offset"), (0x16, 1, "resident: indexed")];
-const NON_RESIDENT: [Field; 7] = [
-    (0x10, 8, "non-resident: first cluster"),
-    (0x18, 8, "non-resident: last cluster"),
-    (0x20, 2, "non-resident: runs offset"),
-    (0x22, 1, "non-resident: compression unit"),
-    (0x28, 8, "non-resident: allocated size"),
-    (0x30, 8, "non-resident: size"),
-    (0x38, 8, "non-resident: valid size"),
-];
-const INFORMATION: [Field; 5] = [
-    (0x00, 8, "standard information: created"),
-    (0x08, 8, "standard information: modified"),
-    (0x10, 8, "standard information: record changed"),
-    (0x18, 8, "standard information: read"),
-    (0x20, 4, "standard information: attributes"),
-];
-const NAME: [Field; 10] = [
-    (0x00, 8, "file name: folder"),
-    (0x08, 8, "file name: created"),
-    (0x10, 8, "file name: modified"),
-    (0x28, 8, "file name: allocated size"),
-    (0x30, 8, "file name: size"),
-    (0x38, 4, "file name: attributes"),
-    (0x3c, 4, "file name: reparse tag"),
-    (0x40, 1, "file name: length"),
-    (0x41, 1, "file name: namespace"),
-    (0x42, 2, "file name: first unit"),
-];
-const ENTRY_OF_LIST: [Field; 7] = [
-    (0x00, 4, "list entry: type"),
-    (0x04, 2, "list entry: length"),
-    (0x06, 1, "list entry: name length"),
-    (0x07, 1, "list entry: name offset"),
-    (0x08, 8, "list entry: first cluster"),
-    (0x10, 8, "list entry: record"),
-    (0x18, 2, "list entry: id"),
-];
-const ROOT: [Field; 4] = [
-    (0x00, 4, "index root: type"),
-    (0x04, 4, "index root: collation"),
-    (0x08, 4, "index root: block size"),
-    (0x0c, 1, "index root: clusters in a block"),
-];
-const BLOCK: [Field; 5] = [
-    (0x00, 4, "index block: magic"),
-    (0x04, 2, "index block: fixup offset"),
-    (0x06, 2, "index block: fixup count"),
-    (0x08, 8, "index block: log number"),
-    (0x10, 8, "index block: own place"),
-];
-const NODE: [Field; 4] = [
-    (0x00, 4, "index node: first entry"),
-    (0x04, 4, "index node: used"),
-    (0x08, 4, "index node: allocated"),
-    (0x0c, 1, "index node: flags"),
-];
-const ENTRY: [Field; 4] = [
-    (0x00, 8, "index entry: record"),
-    (0x08, 2, "index entry: length"),
-    (0x0a, 2, "index entry: key length"),
-    (0x0c, 2, "index entry: flags"),
-];
-const REPARSE: [Field; 4] = [
-    (0x00, 4, "reparse point: tag"),
-    (0x04, 2, "reparse point: length"),
-    (0x08, 4, "reparse point: first word"),
-    (0x0c, 4, "reparse point: second word"),
-];
+/// The fields of a format.
+pub(crate) trait Fields: Sync {
+    /// A structure of this kind without what has to be right for it to be read at all: check words undone.
+    fn open(&self, kind: &str, raw: &[u8]) -> Vec<u8>;
+
+    /// The opposite: as it would be stored, check words and checksums put right. `raw` is the sound structure.
+    fn close(&self, kind: &str, raw: &[u8], opened: &[u8]) -> Vec<u8>;
+
+    /// Its fields, at most 8 bytes wide each.
+    fn of(&self, kind: &str, opened: &[u8]) -> Vec<Field>;
+}
 
 /// The fields of `kind` at `base`, cut at the structure's end.
-fn at(base: usize, kind: &[Field], end: usize, into: &mut Vec<Field>) {
+pub(crate) fn at(base: usize, kind: &[Field], end: usize, into: &mut Vec<Field>) {
     into.extend(
         kind.iter().map(|(offset, width, name)| (base + offset, *width, *name)).filter(|one| one.0 + one.1 <= end),
     );
-}
-
-fn node(bytes: &[u8], head: usize, end: usize, into: &mut Vec<Field>) {
-    at(head, &NODE, end, into);
-    let mut entry = head + usize::try_from(u32_at(bytes, head)).expect("small");
-    while entry + 0x10 <= end {
-        at(entry, &ENTRY, end, into);
-        let length = usize::from(u16_at(bytes, entry + 8));
-        if u16_at(bytes, entry + 0x0a) >= 0x44 {
-            at(entry + 0x10, &NAME, end, into);
-        }
-        if u16_at(bytes, entry + 0x0c) & 1 != 0 {
-            into.push((entry + length - 8, 8, "index entry: block below"));
-        }
-        if u16_at(bytes, entry + 0x0c) & 2 != 0 || length == 0 {
-            break;
-        }
-        entry += length;
-    }
-}
-
-fn list(bytes: &[u8], from: usize, end: usize, into: &mut Vec<Field>) {
-    let mut entry = from;
-    while entry + 0x1a <= end {
-        at(entry, &ENTRY_OF_LIST, end, into);
-        let length = usize::from(u16_at(bytes, entry + 4));
-        if length == 0 {
-            break;
-        }
-        entry += length;
-    }
-}
-
-fn attribute(bytes: &[u8], start: usize, one: &[u8], into: &mut Vec<Field>) {
-    let end = start + one.len();
-    at(start, &ATTRIBUTE, end, into);
-    if one[8] == 1 {
-        at(start, &NON_RESIDENT, end, into);
-        let mut run = usize::from(u16_at(one, 0x20));
-        while run < one.len() && one[run] != 0 {
-            let (lengths, places) = (usize::from(one[run] & 15), usize::from(one[run] >> 4));
-            into.push((start + run, 1, "runs: head"));
-            into.push((start + run + 1, lengths.min(8), "runs: length"));
-            if places > 0 {
-                into.push((start + run + 1 + lengths, places.min(8), "runs: place"));
-            }
-            run += 1 + lengths + places;
-        }
-        return;
-    }
-    at(start, &RESIDENT, end, into);
-    let value = start + usize::from(u16_at(one, 0x14));
-    let value_end = value + usize::try_from(u32_at(one, 0x10)).expect("small");
-    match u32_at(one, 0) {
-        0x10 => at(value, &INFORMATION, value_end, into),
-        0x20 => list(bytes, value, value_end, into),
-        0x30 => at(value, &NAME, value_end, into),
-        0x90 => {
-            at(value, &ROOT, value_end, into);
-            // Only folders: other indexes have keys of other kinds.
-            if u32_at(bytes, value) == 0x30 {
-                node(bytes, value + 0x10, value_end, into);
-            }
-        }
-        0xc0 => at(value, &REPARSE, value_end, into),
-        _ => {}
-    }
-}
-
-/// The fields of a structure whose fixups are undone.
-fn fields(piece: &Piece, bytes: &[u8]) -> Vec<Field> {
-    let mut all = Vec::new();
-    match piece.kind {
-        "boot sector" | "backup boot sector" => at(0, &BOOT, bytes.len(), &mut all),
-        "index block" => {
-            at(0, &BLOCK, bytes.len(), &mut all);
-            node(bytes, 0x18, bytes.len(), &mut all);
-        }
-        "attribute list" | "$MFT's attribute list" => list(bytes, 0, bytes.len(), &mut all),
-        _ => {
-            at(0, &RECORD, bytes.len(), &mut all);
-            for (start, one) in attributes(bytes) {
-                attribute(bytes, start, one, &mut all);
-            }
-        }
-    }
-    all
 }
 
 /// The values that a field takes; its own is not among them.
@@ -241,60 +56,58 @@ fn values(old: u64, width: usize) -> Vec<u64> {
 
 /// A structure with one field changed.
 struct Job {
-    range: Range<u64>,
+    piece: Piece,
     field: Field,
     value: u64,
 }
 
-/// The bytes of a structure, and where its fixups are, if it has any.
-fn structure(image: &MemoryImage, range: &Range<u64>) -> (Vec<u8>, Option<(usize, usize)>) {
+/// A structure of the sound image as it is stored.
+fn stored(image: &MemoryImage, range: &Range<u64>) -> Vec<u8> {
     let mut raw = vec![0; usize::try_from(range.end - range.start).expect("small")];
     image.read_at(range.start, &mut raw).expect("inside");
-    if raw.starts_with(b"FILE") || raw.starts_with(b"INDX") {
-        (unfixed(&raw), Some((usize::from(u16_at(&raw, 4)), usize::from(u16_at(&raw, 6)))))
-    } else {
-        (raw, None)
-    }
+    raw
 }
 
-fn jobs(image: &MemoryImage, pieces: &[Piece]) -> Vec<Job> {
+fn jobs(known: &dyn Fields, image: &MemoryImage, pieces: &[Piece]) -> Vec<Job> {
     let mut jobs = Vec::new();
     for piece in pieces {
-        let (plain, _) = structure(image, &piece.range);
-        for field in fields(piece, &plain) {
+        let plain = known.open(piece.kind, &stored(image, &piece.range));
+        for field in known.of(piece.kind, &plain) {
             let (offset, width, _) = field;
             let mut old = [0; 8];
             old[..width].copy_from_slice(&plain[offset..offset + width]);
             for value in values(u64::from_le_bytes(old), width) {
-                jobs.push(Job { range: piece.range.clone(), field, value });
+                jobs.push(Job { piece: piece.clone(), field, value });
             }
         }
     }
     jobs
 }
 
-fn changed(image: &MemoryImage, job: &Job) -> Vec<u8> {
-    let (mut bytes, fixups) = structure(image, &job.range);
+fn changed(known: &dyn Fields, image: &MemoryImage, job: &Job) -> Vec<u8> {
+    let raw = stored(image, &job.piece.range);
+    let mut bytes = known.open(job.piece.kind, &raw);
     let (offset, width, _) = job.field;
     bytes[offset..offset + width].copy_from_slice(&job.value.to_le_bytes()[..width]);
-    fixups.map_or_else(|| bytes.clone(), |(at, count)| fixed(&bytes, at, count))
+    known.close(job.piece.kind, &raw, &bytes)
 }
 
-fn sweep(cross_check: bool, sample: u64) {
+fn sweep(format: &Format, cross_check: bool, sample: u64) {
     let mut all = Notice::default();
     let (mut cases, mut longest, mut panics) = (0, Duration::ZERO, Vec::new());
-    for name in VOLUMES {
+    for name in format.with_each_structure {
         let baseline = Baseline::of(name, Shape::Bare, cross_check);
         let below = Arc::new(MemoryImage::new(fixture::image(name)));
         let map = SectorMap::from_ranges(below.length(), Basis::Full, ByteState::Read, &[]).expect("no ranges");
-        let jobs = jobs(&below, &baseline.anatomy.pieces);
+        let jobs = jobs(format.fields, &below, &baseline.anatomy.pieces);
         let every = step(u64::try_from(jobs.len()).expect("few"), sample);
         for job in jobs.iter().step_by(every) {
-            let case = format!("{name} at {:#x}, {} = {:#x}", job.range.start, job.field.2, job.value);
-            let bytes = changed(&below, job);
-            let image: Arc<dyn Image> = Arc::new(Patched { below: Arc::clone(&below), offset: job.range.start, bytes });
+            let case = format!("{name} at {:#x}, {} = {:#x}", job.piece.range.start, job.field.2, job.value);
+            let bytes = changed(format.fields, &below, job);
+            let image: Arc<dyn Image> =
+                Arc::new(Patched { below: Arc::clone(&below), offset: job.piece.range.start, bytes });
             let source = Source::new(image, &map, 512);
-            let ranges = [job.range.clone()];
+            let ranges = [job.piece.range.clone()];
             let begun = Instant::now();
             cases += 1;
             match catch_unwind(AssertUnwindSafe(|| baseline.check_source(&source, &ranges, &mut Tally::default()))) {
@@ -307,7 +120,8 @@ fn sweep(cross_check: bool, sample: u64) {
         }
     }
     say(&format!(
-        "fields, cross-check {cross_check}: {cases} cases, longest {longest:?}\n{}{:#?}",
+        "{}: fields, cross-check {cross_check}: {cases} cases, longest {longest:?}\n{}{:#?}",
+        format.name,
         all.table(),
         all.examples()
     ));
@@ -316,10 +130,14 @@ fn sweep(cross_check: bool, sample: u64) {
 
 #[test]
 fn each_field_of_each_structure() {
-    sweep(false, 120);
+    for format in &FORMATS {
+        sweep(format, false, 120);
+    }
 }
 
 #[test]
 fn each_field_of_each_structure_with_the_lists_of_folders() {
-    sweep(true, 60);
+    for format in &FORMATS {
+        sweep(format, true, 60);
+    }
 }

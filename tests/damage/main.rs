@@ -12,29 +12,13 @@
 mod common;
 
 mod fields;
+mod formats;
 mod marked;
 mod random;
 mod reads;
 mod unmarked;
 
 use common::harness::Baseline;
-
-/// Bare volumes: cluster sizes, a table in pieces, large records, every form of content.
-const VOLUMES: [&str; 13] = [
-    "ntfs-c512",
-    "ntfs-c4k",
-    "ntfs-c64k",
-    "ntfs-mftfrag",
-    "ntfs-compressed-512",
-    "ntfs-rec4k",
-    "ntfs-attrlist",
-    "ntfs-reparse",
-    "ntfs-streams",
-    "ntfs-wof-lzx",
-    "ntfs-wof-xpress4k",
-    "ntfs-wof-xpress8k",
-    "ntfs-wof-xpress16k",
-];
 
 /// Drives with a partition table.
 const DISKS: [&str; 7] = ["mbr-primary", "mbr-logical", "mbr-outoforder", "gpt-128", "gpt-256", "gpt-4k", "gpt-hybrid"];

@@ -5,16 +5,12 @@ use handback::source::Damage;
 
 use crate::common::harness::tally::Tally;
 use crate::common::harness::{Baseline, Shape, sector};
-use crate::{DISKS, Numbers, VOLUMES, say, sectors, seeds};
+use crate::formats::{FORMATS, Format};
+use crate::{DISKS, Numbers, say, sectors, seeds};
 
-/// What may spoil a file although the sector is not its own: structures without a second copy.
-const FILES_MAY_SUFFER_FROM: [&str; 2] = ["extension record of $MFT", "$MFT's attribute list"];
-
-/// What may spoil a folder although the sector is not its own: there, and where a record is lost that may have stood
-/// in any folder whose own list was not read whole.
-const FOLDERS_MAY_SUFFER_FROM: [&str; 3] = ["extension record of $MFT", "$MFT's attribute list", "file record"];
-
-fn every_sector(name: &str, baseline: &Baseline, sample: u64, tables: &[&str]) -> Tally {
+/// `files`, `folders` and `close` are the kinds of sectors that may spoil files and folders that are not theirs, and keep a
+/// volume from being opened.
+fn every_sector(name: &str, baseline: &Baseline, sample: u64, files: &[&str], folders: &[&str], close: &[&str]) {
     let mut tally = Tally::default();
     let tried = sectors(baseline, sample);
     for number in tried {
@@ -22,36 +18,48 @@ fn every_sector(name: &str, baseline: &Baseline, sample: u64, tables: &[&str]) -
     }
     say(&format!("unread, {name}: {} sectors, {}", baseline.sectors(), tally.line(baseline.file_count())));
     assert!(tally.wrong.is_empty(), "{name}: {:#?}", &tally.wrong[..tally.wrong.len().min(10)]);
-    for (spoiled, known) in
-        [(&tally.files_spoiled, &FILES_MAY_SUFFER_FROM[..]), (&tally.folders_spoiled, &FOLDERS_MAY_SUFFER_FROM[..])]
+    for (harmed, known) in [(&tally.files_spoiled, files), (&tally.folders_spoiled, folders), (&tally.closed_by, close)]
     {
-        let unexplained: Vec<_> =
-            spoiled.keys().filter(|kind| !known.contains(kind) && !tables.contains(kind)).collect();
+        let unexplained: Vec<_> = harmed.keys().filter(|kind| !known.contains(kind)).collect();
         assert!(unexplained.is_empty(), "{name}: harm from {unexplained:?}");
     }
-    tally
 }
 
 #[test]
 fn no_missing_sector_of_a_volume_makes_a_wrong_whole() {
-    for name in VOLUMES {
-        let tally = every_sector(name, &Baseline::of(name, Shape::Bare, false), 50, &[]);
-        assert_eq!(tally.closed, 0, "{name}: a boot sector has a backup");
+    for format in &FORMATS {
+        say(format.name);
+        for name in format.volumes {
+            let baseline = Baseline::of(name, Shape::Bare, false);
+            let (files, folders) = (format.files_may_suffer_from, format.folders_may_suffer_from);
+            every_sector(name, &baseline, 50, files, folders, format.may_close);
+        }
     }
 }
 
 #[test]
 fn no_missing_sector_of_a_disk_makes_a_wrong_whole() {
+    let of = |list: fn(&Format) -> &[&'static str]| FORMATS.iter().flat_map(list).copied();
     for name in DISKS {
         // An MBR and the links to logical partitions stand on the drive once, a GPT twice.
         let tables: &[&str] =
             if name.starts_with("mbr") { &["first sector of the disk", "outside the volumes"] } else { &[] };
-        every_sector(name, &Baseline::of(name, Shape::Disk, false), 25, tables);
+        let with_tables =
+            |list: fn(&Format) -> &[&'static str]| of(list).chain(tables.iter().copied()).collect::<Vec<_>>();
+        every_sector(
+            name,
+            &Baseline::of(name, Shape::Disk, false),
+            25,
+            &with_tables(|format| format.files_may_suffer_from),
+            &with_tables(|format| format.folders_may_suffer_from),
+            &with_tables(|format| format.may_close),
+        );
     }
 }
 
-fn several(count: u64, sample: u64) {
-    for name in VOLUMES {
+fn several(format: &Format, count: u64, sample: u64) {
+    say(format.name);
+    for name in format.volumes {
         let baseline = Baseline::of(name, Shape::Bare, false);
         let mut tally = Tally::default();
         let share = seeds(2000, sample);
@@ -78,10 +86,14 @@ fn several(count: u64, sample: u64) {
 
 #[test]
 fn no_two_missing_sectors_make_a_wrong_whole() {
-    several(2, 12);
+    for format in &FORMATS {
+        several(format, 2, 12);
+    }
 }
 
 #[test]
 fn no_eight_missing_sectors_make_a_wrong_whole() {
-    several(8, 12);
+    for format in &FORMATS {
+        several(format, 8, 12);
+    }
 }

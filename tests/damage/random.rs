@@ -9,7 +9,8 @@ use handback::volumes::{self, Content};
 
 use crate::common::fixture;
 use crate::common::harness::{Baseline, Shape};
-use crate::{Numbers, VOLUMES, say, seeds};
+use crate::formats::{FORMATS, Format};
+use crate::{Numbers, say, seeds};
 
 const LONGEST: Duration = Duration::from_secs(10);
 
@@ -45,14 +46,20 @@ fn read_all(source: &Source) -> u64 {
 
 #[test]
 fn random_damage_without_a_map_ends_soon() {
+    for format in &FORMATS {
+        ends_soon(format);
+    }
+}
+
+fn ends_soon(format: &Format) {
     let seeds = seeds(10_000, 65);
     let mut longest = Duration::ZERO;
     let mut objects = 0;
-    let all = u64::try_from(VOLUMES.len()).expect("few");
-    for (index, name) in (0..).zip(VOLUMES) {
+    let all = u64::try_from(format.volumes.len()).expect("few");
+    for (index, name) in (0..).zip(format.volumes) {
         let source = fixture::unmapped(name);
         let pieces = Baseline::of(name, Shape::Bare, false).anatomy.pieces;
-        for seed in (index..seeds).step_by(VOLUMES.len()) {
+        for seed in (index..seeds).step_by(format.volumes.len()) {
             let mut numbers = Numbers(seed);
             let damage: Vec<Damage> = (0..1 + numbers.below(40))
                 .map(|_| {
@@ -77,8 +84,9 @@ fn random_damage_without_a_map_ends_soon() {
     }
     let memory = peak_memory();
     say(&format!(
-        "random damage without a map: {seeds} seeds over {all} volumes, {objects} objects read, longest {longest:?}, \
-         most memory of the whole process {memory:?} KiB"
+        "{}: random damage without a map: {seeds} seeds over {all} volumes, {objects} objects read, longest {longest:?}, \
+         most memory of the whole process {memory:?} KiB",
+        format.name
     ));
     // All images of the tests that run beside this one are in it.
     assert!(memory.is_none_or(|kib| kib < 512 << 10), "{memory:?} KiB");

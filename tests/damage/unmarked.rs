@@ -4,23 +4,12 @@ use handback::source::Damage;
 
 use crate::common::harness::tally::{Notice, Tally};
 use crate::common::harness::{Baseline, Shape, sector};
-use crate::{VOLUMES, say, sectors};
+use crate::formats::{FORMATS, Format};
+use crate::{say, sectors};
 
-/// What is scrambled in these never makes a wrong whole: they carry fixups, or have a copy.
-const NEVER_WRONG: [&str; 8] = [
-    "boot sector",
-    "backup boot sector",
-    "file record",
-    "root folder's record",
-    "extension record",
-    "$MFT's record 0",
-    "record of the filesystem's own",
-    "index block",
-];
-
-fn sweep(cross_check: bool, sample: u64) {
+fn sweep(format: &Format, cross_check: bool, sample: u64) {
     let mut all = Notice::default();
-    for name in VOLUMES {
+    for name in format.volumes {
         let baseline = Baseline::of(name, Shape::Bare, cross_check);
         let mut notice = Notice::default();
         for number in sectors(&baseline, sample) {
@@ -31,18 +20,27 @@ fn sweep(cross_check: bool, sample: u64) {
         }
         all.merge(notice);
     }
-    say(&format!("changed without a word, cross-check {cross_check}:\n{}{:#?}", all.table(), all.examples()));
-    for kind in NEVER_WRONG {
+    say(&format!(
+        "{}: changed without a word, cross-check {cross_check}:\n{}{:#?}",
+        format.name,
+        all.table(),
+        all.examples()
+    ));
+    for kind in format.never_wrong {
         assert_eq!(all.wrong(kind), 0, "{kind}: {:#?}", all.examples());
     }
 }
 
 #[test]
 fn what_is_noticed_of_sectors_that_changed_without_a_word() {
-    sweep(false, 35);
+    for format in &FORMATS {
+        sweep(format, false, 35);
+    }
 }
 
 #[test]
 fn what_is_noticed_with_the_lists_of_folders_too() {
-    sweep(true, 20);
+    for format in &FORMATS {
+        sweep(format, true, 20);
+    }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::SystemTime;
 
@@ -52,8 +52,6 @@ pub(crate) struct Failing {
     pub(crate) fails_at: u64,
     /// Whether all later ones fail, too.
     pub(crate) for_good: bool,
-    /// Whether an independent second reader of a table met the failure.
-    pub(crate) met_behind_the_fence: AtomicBool,
 }
 
 impl Image for Failing {
@@ -64,9 +62,6 @@ impl Image for Failing {
     fn read_at(&self, offset: u64, buffer: &mut [u8]) -> Result<()> {
         let number = self.reads.fetch_add(1, Ordering::Relaxed);
         if number == self.fails_at || (self.for_good && number > self.fails_at) {
-            if std::thread::current().name() == Some(handback::source::fence::THREAD_NAME) {
-                self.met_behind_the_fence.store(true, Ordering::Relaxed);
-            }
             return Err(Error::ImageIo {
                 path: PathBuf::from("choir.img"),
                 offset: Some(offset),

@@ -21,6 +21,8 @@ pub(crate) struct Tally {
     pub(crate) folders: BTreeMap<&'static str, u64>,
     /// Volumes that were not opened at all.
     pub(crate) closed: u64,
+    /// Of one sector broken alone: which kind kept a volume from being opened.
+    pub(crate) closed_by: BTreeMap<&'static str, u64>,
     /// Files and streams that took harm from a sector that is not theirs, by the sector's kind.
     pub(crate) files_spoiled: BTreeMap<&'static str, u64>,
     /// Folders likewise.

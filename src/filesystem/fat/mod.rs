@@ -1,0 +1,86 @@
+//! FAT12, FAT16 and FAT32: a sweeping reader of our own.
+//!
+//! A file is described in two places: its folder's entry says its name, size and first cluster, and the allocation table
+//! says which cluster follows which. Nothing has a checksum but long names, so the two copies of the table are weighed
+//! against each other, and every chain against the size, the others and the folders. `structures` has what is on disk,
+//! with its sources.
+
+mod block;
+mod chain;
+mod deleted;
+mod listing;
+mod lost;
+mod names;
+mod object;
+mod structures;
+mod sweep;
+mod table;
+mod units;
+mod volume;
+
+use super::{Filesystem, SweepOptions, Swept, VolumeFacts};
+use crate::catalog::{Catalog, Extents, Findings, ObjectId, ObjectKind};
+use crate::error::{Error, Result};
+use crate::progress::Progress;
+use crate::source::Source;
+
+/// A FAT volume.
+#[derive(Debug)]
+pub struct Fat {
+    source: Source,
+    boot: structures::BootSector,
+    layout: units::Layout,
+    tables: table::Tables,
+    facts: VolumeFacts,
+    findings: Findings,
+}
+
+impl Fat {
+    /// Opens `source` as a FAT volume by its boot sector or FAT32's backup of it; `None` if neither is one.
+    ///
+    /// # Errors
+    /// [`Error::ImageIo`] when the image file can't be read.
+    pub fn open(source: &Source) -> Result<Option<Self>> {
+        volume::open(source)
+    }
+}
+
+impl Filesystem for Fat {
+    fn source(&self) -> &Source {
+        &self.source
+    }
+
+    fn facts(&self) -> &VolumeFacts {
+        &self.facts
+    }
+
+    fn findings(&self) -> &Findings {
+        &self.findings
+    }
+
+    fn sweep(&self, options: SweepOptions, progress: &dyn Progress) -> Result<Swept> {
+        sweep::sweep(self, options, progress)
+    }
+
+    fn extents(&self, catalog: &Catalog, object: ObjectId) -> Result<Extents> {
+        let entry = catalog.object(object);
+        if entry.facts.unlocated.is_some() {
+            let offset = self.source.image_offset(entry.locator);
+            return Err(Error::Unreadable { offset, structure: "place of a file", number: Some(entry.locator) });
+        }
+        if entry.kind != ObjectKind::File {
+            return Ok(Extents::Resident(Vec::new()));
+        }
+        let parts =
+            object::Parts { source: &self.source, boot: &self.boot, layout: &self.layout, tables: &self.tables };
+        Ok(object::extents(parts, entry))
+    }
+
+    fn link_target(&self, _: &Catalog, _: ObjectId) -> Result<Option<String>> {
+        // FAT has no links.
+        Ok(None)
+    }
+}
+
+#[cfg(test)]
+mod tests;

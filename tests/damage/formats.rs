@@ -1,0 +1,69 @@
+//! What is known of each format: its images, and what may come of damage to them. A new format is a line in [`FORMATS`].
+
+use crate::fields::{self, Fields};
+
+/// A format under the harness.
+pub(crate) struct Format {
+    /// What tables call it.
+    pub(crate) name: &'static str,
+    /// Images of one volume, for all sweeps.
+    pub(crate) volumes: &'static [&'static str],
+    /// Those of them that together have every structure; the fields are changed there.
+    pub(crate) with_each_structure: &'static [&'static str],
+    pub(crate) fields: &'static dyn Fields,
+    /// Kinds of sectors that may spoil a file although they are not its own: structures without a second copy.
+    pub(crate) files_may_suffer_from: &'static [&'static str],
+    /// Folders likewise.
+    pub(crate) folders_may_suffer_from: &'static [&'static str],
+    /// Kinds of sectors without which the volume can't be opened.
+    pub(crate) may_close: &'static [&'static str],
+    /// Kinds of sectors that never make a wrong `whole` or `complete` even if they changed without a word: they carry
+    /// check words, or have a copy.
+    pub(crate) never_wrong: &'static [&'static str],
+}
+
+pub(crate) const FORMATS: [Format; 1] = [NTFS];
+
+/// Cluster sizes, a table in pieces, large records, every form of content.
+const NTFS: Format = Format {
+    name: "NTFS",
+    volumes: &[
+        "ntfs-c512",
+        "ntfs-c4k",
+        "ntfs-c64k",
+        "ntfs-mftfrag",
+        "ntfs-compressed-512",
+        "ntfs-rec4k",
+        "ntfs-attrlist",
+        "ntfs-reparse",
+        "ntfs-streams",
+        "ntfs-wof-lzx",
+        "ntfs-wof-xpress4k",
+        "ntfs-wof-xpress8k",
+        "ntfs-wof-xpress16k",
+    ],
+    with_each_structure: &[
+        "ntfs-c512",
+        "ntfs-compressed-512",
+        "ntfs-rec4k",
+        "ntfs-attrlist",
+        "ntfs-reparse",
+        "ntfs-streams",
+    ],
+    fields: &fields::ntfs::Ntfs,
+    files_may_suffer_from: &["extension record of $MFT", "$MFT's attribute list"],
+    // There, and where a record is lost that may have stood in any folder whose own list was not read whole.
+    folders_may_suffer_from: &["extension record of $MFT", "$MFT's attribute list", "file record"],
+    // A boot sector has a backup.
+    may_close: &[],
+    never_wrong: &[
+        "boot sector",
+        "backup boot sector",
+        "file record",
+        "root folder's record",
+        "extension record",
+        "$MFT's record 0",
+        "record of the filesystem's own",
+        "index block",
+    ],
+};
