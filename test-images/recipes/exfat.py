@@ -169,6 +169,7 @@ def exfat_deleted():
     tree.folder('/Kept')
     for index in range(6):
         tree.file(f'/Kept/song {index}.mid', numbered(9000 + index, f'k{index}'))
+    gone.file('/Rehearsal take 1.mp3', numbered(40_000, 'take'), 'deleted')
     gone.folder('/Album')
     for index in range(8):
         gone.file(f'/Album/IMG {index}.jpg', numbered(12_000 + 100 * index, f'a{index}'), 'deleted')
@@ -183,7 +184,7 @@ def exfat_deleted():
         write(tree, mount)
         for kind, path, *_ in reversed(gone.objects):
             (os.rmdir if kind == 'folder' else os.unlink)(mount + path)
-        # Over the first clusters that became free.
+        # Over the first clusters that became free: those of the take.
         late = Tree()
         late.file('/Kept/late.bin', numbered(30_000, 'late'))
         times(late, 'exfat-late')
@@ -202,7 +203,7 @@ def exfat_odd():
     tree.folder('/Odd')
     for name, size in [('short.bin', 20_000), ('nothing valid.bin', 9000), ('whole.bin', 8192), ('vendor.bin', 5000),
                        ('vendor allocation.bin', 5001), ('local time.txt', 700), ('chained.bin', 13_000), ('longer.bin', 4000),
-                       ('ahead.txt', 600), ('east.txt', 601), ('reserved clusters.bin', 100)]:
+                       ('ahead.txt', 600), ('east.txt', 601)]:
         tree.file(f'/Odd/{name}', numbered(size, name))
     tree.file('/README.txt', text(900, 'readme'))
     times(tree, 'exfat-odd')
