@@ -5,6 +5,7 @@
 
 pub(crate) mod bag;
 pub(crate) mod edit;
+pub(crate) mod exfat;
 pub(crate) mod fixture;
 pub(crate) mod harness;
 

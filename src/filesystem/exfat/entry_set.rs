@@ -102,12 +102,13 @@ impl Set {
                 }
             }
         }
-        match count {
-            Some(count) => {
-                lost |= units.len() < count;
-                units.resize(count.min(units.len()), 0);
-            }
-            None => units.truncate(units.iter().position(|unit| *unit == 0).unwrap_or(units.len())),
+        if let Some(count) = count {
+            lost |= units.len() < count;
+            units.truncate(count);
+        }
+        if self.worth != Worth::Sound {
+            // What the length says can't be trusted.
+            units.truncate(units.iter().position(|unit| *unit == 0).unwrap_or(units.len()));
         }
         (units, lost || count.is_none())
     }
