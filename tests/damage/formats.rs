@@ -20,6 +20,9 @@ pub(crate) struct Format {
     /// Kinds of sectors that never make a wrong `whole` or `complete` even if they changed without a word: they carry
     /// check words, or have a copy.
     pub(crate) never_wrong: &'static [&'static str],
+    /// Kinds of sectors of which a change is always noticed: a state, a folder, a finding or the unexplained bytes are
+    /// other ones than before.
+    pub(crate) always_noticed: &'static [&'static str],
 }
 
 pub(crate) const FORMATS: [Format; 1] = [NTFS];
@@ -65,5 +68,13 @@ const NTFS: Format = Format {
         "$MFT's record 0",
         "record of the filesystem's own",
         "index block",
+    ],
+    always_noticed: &[
+        "boot sector",
+        "file record",
+        "root folder's record",
+        "extension record",
+        "$MFT's record 0",
+        "extension record of $MFT",
     ],
 };
