@@ -1,5 +1,5 @@
-//! Public damaged NTFS volumes from real use, where there are any: the folder that `HANDBACK_CORPUS` names holds
-//! `ntfs/*.tar.xz`, each with one sparse image. Each is opened and swept within seconds, and never panics; the table
+//! Public damaged volumes, where there are any: the folder that `HANDBACK_CORPUS` names holds `ntfs/*.tar.xz` and
+//! `exfat/*.tar.xz`, each with one sparse image. Each is opened and swept within seconds, and never panics; the table
 //! that is printed says what was found.
 
 #![expect(clippy::print_stdout, reason = "the counts are part of what it shows")]
@@ -18,8 +18,8 @@ use handback::source::Source;
 /// What one sweep may take, whatever the size that the volume claims.
 const MOST_TIME: Duration = Duration::from_secs(30);
 
-fn packed(corpus: &Path) -> Vec<PathBuf> {
-    let folder = corpus.join("ntfs");
+fn packed(corpus: &Path, format: &str) -> Vec<PathBuf> {
+    let folder = corpus.join(format);
     let entries = std::fs::read_dir(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
     let paths = entries.map(|entry| entry.expect("a readable folder").path());
     let mut packed: Vec<PathBuf> = paths.filter(|path| path.to_string_lossy().ends_with(".tar.xz")).collect();
@@ -98,12 +98,21 @@ fn line(swept: &Swept) -> String {
 }
 
 #[test]
-fn every_public_damaged_volume_is_read_in_seconds() {
+fn every_public_damaged_ntfs_volume_is_read_in_seconds() {
+    read_all("ntfs", "NTFS");
+}
+
+#[test]
+fn every_public_damaged_exfat_volume_is_read_in_seconds() {
+    read_all("exfat", "exFAT");
+}
+
+fn read_all(format: &str, called: &str) {
     let Some(corpus) = std::env::var_os("HANDBACK_CORPUS").map(PathBuf::from) else {
         println!("HANDBACK_CORPUS is not set: no public volumes are read");
         return;
     };
-    let packed = packed(&corpus);
+    let packed = packed(&corpus, format);
     assert!(!packed.is_empty(), "{} holds no volumes", corpus.display());
     println!("image | GB | seconds | found | in use");
     for path in &packed {
@@ -115,7 +124,8 @@ fn every_public_damaged_volume_is_read_in_seconds() {
         let found = match filesystem::open(&source).expect("a local file") {
             None => "not recognised | ".to_string(),
             Some(volume) => {
-                let options = SweepOptions { deleted: true, cross_check: true };
+                assert_eq!(volume.facts().filesystem, called, "{}", path.display());
+                let options = SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() };
                 let mut swept = volume.sweep(options, &Silent).expect("a local file");
                 swept.catalog.findings.extend(volume.findings().clone());
                 line(&swept)

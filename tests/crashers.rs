@@ -57,7 +57,9 @@ fn the_seeds_reach_the_readers() {
     for (path, bytes) in [inputs("fuzz/corpus/ntfs", ""), inputs("fuzz/corpus/split_reads", "")].concat() {
         let volume = filesystem::open(&source(&bytes)).expect("in memory");
         let volume = volume.unwrap_or_else(|| panic!("{} is no volume", path.display()));
-        let swept = volume.sweep(SweepOptions { deleted: true, cross_check: true }, &Silent).expect("within bounds");
+        let swept = volume
+            .sweep(SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() }, &Silent)
+            .expect("within bounds");
         let files = swept.catalog.objects().filter(|(id, object)| {
             let placed = volume.extents(&swept.catalog, *id).is_ok();
             object.kind == ObjectKind::File && object.locator >= 16 && placed

@@ -29,7 +29,7 @@ fn read_all(source: &Source) -> u64 {
     let mut objects = 0;
     for volume in &disk.volumes {
         let Content::Readable(reader) = &volume.content else { continue };
-        let options = SweepOptions { deleted: true, cross_check: true };
+        let options = SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() };
         let catalog = reader.sweep(options, &Silent).expect("in memory").catalog;
         for (id, _) in catalog.objects() {
             objects += 1;

@@ -73,6 +73,8 @@ fn backup(source: &Source, sector_size: u64) -> Result<Option<Region>> {
 
 fn choose(source: &Source, main: Option<Region>, backup: Option<Region>, findings: &mut Findings) -> Option<Boot> {
     let flags = main.as_ref().map(|main| main.sector.flags);
+    // A wrong one of two is told of when they are compared.
+    let alone = main.is_none() || backup.is_none();
     let same = |one: &Region, other: &Region| one.sector.geometry() == other.sector.geometry();
     let (chosen, doubted) = match (main, backup) {
         (None, None) => return None,
@@ -94,6 +96,9 @@ fn choose(source: &Source, main: Option<Region>, backup: Option<Region>, finding
                     }
                 });
             }
+            if main.check == Check::Wrong {
+                findings.add(FindingKind::BootChecksumWrong, Some(source.image_offset(0)), None, || "");
+            }
             match (main.check, backup.check) {
                 (Check::Sound, _) => (main, false),
                 (Check::Wrong, Check::Sound) => (backup, false),
@@ -111,7 +116,8 @@ fn choose(source: &Source, main: Option<Region>, backup: Option<Region>, finding
     match chosen.check {
         Check::Sound => {}
         Check::Unread => findings.add(FindingKind::BootChecksumUnread, offset, None, || ""),
-        Check::Wrong => findings.add(FindingKind::BootChecksumWrong, offset, None, || ""),
+        Check::Wrong if alone => findings.add(FindingKind::BootChecksumWrong, offset, None, || ""),
+        Check::Wrong => {}
     }
     Some(Boot { sector: chosen.sector, flags, doubted, unknown: chosen.unknown })
 }
@@ -222,7 +228,8 @@ mod tests {
         let (boot, findings) = looked(wrong.clone(), &[]);
         let boot = boot.unwrap();
         assert_eq!((boot.doubted, boot.sector.serial), (false, 0x1234_abcd));
-        assert_eq!(kinds(&findings), [FindingKind::BackupBootUsed, FindingKind::BootSectorsDiffer]);
+        let expected = [FindingKind::BackupBootUsed, FindingKind::BootSectorsDiffer, FindingKind::BootChecksumWrong];
+        assert_eq!(kinds(&findings), expected);
         wrong[6144 + 600] ^= 1;
         let (boot, findings) = looked(wrong.clone(), &[]);
         assert!(boot.unwrap().doubted);

@@ -85,7 +85,7 @@ impl Set {
         self.entries.iter().skip(self.stream_place().saturating_add(1)).map(Option::as_ref)
     }
 
-    /// The name, with U+FFFD for each unit that was not read, and whether there is any such.
+    /// The name, with U+FFFD for what was not read or is missing at its end, and whether there is any such.
     pub(super) fn name(&self) -> (Vec<u16>, bool) {
         let count = self.stream().map(|stream| usize::from(stream.name_length));
         let mut units: Vec<u16> = Vec::new();
@@ -102,15 +102,17 @@ impl Set {
                 }
             }
         }
-        if let Some(count) = count {
-            lost |= units.len() < count;
-            units.truncate(count);
-        }
-        if self.worth != Worth::Sound {
+        let cut = count.is_some_and(|count| units.len() < count);
+        units.truncate(count.unwrap_or(units.len()));
+        if self.worth != Worth::Sound
+            && let Some(end) = units.iter().position(|unit| *unit == 0)
+        {
             // What the length says can't be trusted.
-            units.truncate(units.iter().position(|unit| *unit == 0).unwrap_or(units.len()));
+            units.truncate(end);
+        } else if cut {
+            units.push(0xfffd);
         }
-        (units, lost || count.is_none())
+        (units, lost || cut || count.is_none())
     }
 }
 

@@ -25,8 +25,10 @@ use crate::source::Source;
 /// How much of a cluster shows whether it can be a list, in bytes.
 const LOOK: usize = 512;
 
-/// A cluster that holds a piece of a list.
+/// A cluster that can be a piece of a list.
 struct Found {
+    /// It holds an entry set with a right checksum.
+    sound: bool,
     /// It has no end mark: the list may go on elsewhere.
     open: bool,
     /// Clusters of the folders that it lists.
@@ -52,10 +54,8 @@ pub(super) fn search(sweep: &mut Sweep<'_>, bitmap: Option<&Bitmap>, progress: &
     let mut found = BTreeMap::new();
     for index in unclaimed.into_iter().flatten() {
         progress.advance(sweep.heap.cluster_size);
-        if may_be_list(sweep.source, sweep.heap, index)?
-            && let Some(piece) = look(sweep, index)?
-        {
-            found.insert(index, piece);
+        if may_be_list(sweep.source, sweep.heap, index)? {
+            found.insert(index, look(sweep, index)?);
         }
     }
     let listed: Vec<Range<u64>> = found.values().flat_map(|piece| piece.folders.iter().cloned()).collect();
@@ -67,13 +67,12 @@ pub(super) fn search(sweep: &mut Sweep<'_>, bitmap: Option<&Bitmap>, progress: &
     // Where a list goes on that no entry places: by the table, and else in the next cluster.
     let free: BTreeSet<u64> = found.keys().copied().filter(|index| !is_listed(*index)).collect();
     let mut next_of = BTreeMap::new();
-    for (index, piece) in found.iter().filter(|(index, piece)| piece.open && free.contains(index)) {
+    for index in found.iter().filter(|(index, piece)| piece.open && free.contains(index)).map(|(index, _)| index) {
         let next = match sweep.table.get(*index)?.link {
             Link::Next(next) => Some(next),
             Link::Free | Link::Unread => index.checked_add(1),
             Link::End | Link::Bad | Link::Outside => None,
         };
-        let _ = piece;
         if let Some(next) = next.filter(|next| free.contains(next)) {
             next_of.insert(*index, next);
         }
@@ -92,7 +91,9 @@ pub(super) fn search(sweep: &mut Sweep<'_>, bitmap: Option<&Bitmap>, progress: &
             chain.runs.push(index..index.saturating_add(1));
             at = next_of.get(&index).copied();
         }
-        folder(sweep, &chain, *head, progress)?;
+        if seen.iter().any(|index| found.get(index).is_some_and(|piece| piece.sound)) {
+            folder(sweep, &chain, *head, progress)?;
+        }
     }
     progress.end();
     Ok(())
@@ -156,7 +157,7 @@ fn is_entry(entry: &Entry) -> bool {
 }
 
 /// Looks for sound sets in one cluster.
-fn look(sweep: &mut Sweep<'_>, index: u64) -> Result<Option<Found>> {
+fn look(sweep: &mut Sweep<'_>, index: u64) -> Result<Found> {
     let mut own = HashSet::new();
     let run = index..index.saturating_add(1);
     let mut list = List::new(sweep.source, sweep.heap, &[run], sweep.heap.cluster_size, &mut own);
@@ -175,8 +176,7 @@ fn look(sweep: &mut Sweep<'_>, index: u64) -> Result<Option<Found>> {
             folders.extend(chain.runs);
         }
     }
-    let open = !list.marked;
-    Ok(sound.then_some(Found { open, folders }))
+    Ok(Found { sound, open: !list.marked, folders })
 }
 
 /// Whether a chain opens with an entry set whose checksum is right.
