@@ -14,7 +14,8 @@ use common::fixture::{self, Truth};
 use handback::catalog::{Completeness, Distrust, ObjectId, ObjectKind, State};
 use handback::filesystem::{SweepOptions, Swept};
 
-const WITH_DELETED: SweepOptions = SweepOptions { deleted: true, cross_check: false };
+const WITH_DELETED: SweepOptions =
+    SweepOptions { deleted: true, cross_check: false, codepage: handback::filesystem::CodePage::IBM_PC };
 
 /// Deleted files whose record is still theirs.
 fn survivors() -> Vec<Truth> {

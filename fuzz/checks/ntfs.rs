@@ -15,7 +15,8 @@ const ALL: usize = 8 << 20;
 pub(super) fn check(data: &[u8]) {
     let sparse = Sparse::parse(data);
     let Some(volume) = open_volume(&sparse.source()) else { return };
-    let options = SweepOptions { deleted: sparse.has(DELETED), cross_check: sparse.has(CROSS_CHECK) };
+    let options =
+        SweepOptions { deleted: sparse.has(DELETED), cross_check: sparse.has(CROSS_CHECK), ..SweepOptions::default() };
     let Ok(swept) = volume.sweep(options, &Silent) else { return };
     let catalog = &swept.catalog;
     let _ = survey::survey(catalog);

@@ -45,7 +45,8 @@ pub(super) fn check(data: &[u8]) {
 fn described(sparse: &Sparse, source: &Source) -> String {
     let mut text = String::new();
     let Some(volume) = open_volume(source) else { return text };
-    let options = SweepOptions { deleted: sparse.has(DELETED), cross_check: sparse.has(CROSS_CHECK) };
+    let options =
+        SweepOptions { deleted: sparse.has(DELETED), cross_check: sparse.has(CROSS_CHECK), ..SweepOptions::default() };
     let swept = match volume.sweep(options, &Silent) {
         Ok(swept) => swept,
         Err(_) => return "no sweep".to_string(),

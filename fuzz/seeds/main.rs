@@ -79,7 +79,7 @@ fn volume(image: &[u8], most: usize) -> BTreeSet<usize> {
     // Files that lie elsewhere, the kept records' first.
     let source = Source::without_map(Arc::new(MemoryImage::new(image.to_vec())));
     let reader = filesystem::open(&source).expect("in memory").expect("NTFS");
-    let swept = reader.sweep(SweepOptions { deleted: true, cross_check: true }, &Silent).expect("a sound image");
+    let swept = reader.sweep(SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() }, &Silent).expect("a sound image");
     for (id, object) in swept.catalog.objects() {
         let kept = records.iter().take(RECORDS).any(|at| (at - table) / 1024 == object.locator as usize);
         // The log, the table of capitals and the like are long and say nothing.

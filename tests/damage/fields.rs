@@ -2,6 +2,7 @@
 //! reader can notice, counted; and no panic, no endless reading.
 
 pub(crate) mod exfat;
+pub(crate) mod fat;
 pub(crate) mod ntfs;
 
 use std::ops::Range;

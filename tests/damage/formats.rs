@@ -25,7 +25,7 @@ pub(crate) struct Format {
     pub(crate) always_noticed: &'static [&'static str],
 }
 
-pub(crate) const FORMATS: [Format; 2] = [NTFS, EXFAT];
+pub(crate) const FORMATS: [Format; 3] = [NTFS, FAT, EXFAT];
 
 /// Cluster sizes, a table in pieces, large records, every form of content.
 const NTFS: Format = Format {
@@ -98,4 +98,20 @@ const EXFAT: Format = Format {
         "up-case table",
     ],
     always_noticed: &["boot region", "backup boot region", "entries of a file", "entries of a folder", "up-case table"],
+};
+
+/// Each width, sectors of every size, chains in many pieces. Nothing in FAT has a check word: what changed without a word
+/// is noticed only where it contradicts something else.
+const FAT: Format = Format {
+    name: "FAT",
+    volumes: &["fat12", "fat16", "fat32-few", "fat12-s1024", "fat16-s2048", "fat32-s4096", "fat16-frag", "fat16-stale"],
+    with_each_structure: &["fat12", "fat16", "fat32-few"],
+    fields: &fields::fat::Fat,
+    // Only FAT32 has a copy of it.
+    files_may_suffer_from: &["boot sector without a copy"],
+    folders_may_suffer_from: &["boot sector without a copy"],
+    may_close: &["boot sector without a copy"],
+    // There are copies.
+    always_noticed: &[],
+    never_wrong: &["backup boot sector", "free space hint", "reserved sector", "second allocation table"],
 };

@@ -339,7 +339,7 @@ mod tests {
         let Item::Set(set) = &found[1] else { panic!() };
         assert_eq!((set.offset, set.worth, set.file(), set.stream().unwrap().length), (32, Worth::Broken, None, 5000));
         assert_eq!(String::from_utf16_lossy(&set.name().0), "Reference.txt");
-        assert_eq!(worths(&found[2..]), [sound.clone()]);
+        assert_eq!(worths(&found[2..]), [sound]);
         // The end of one and the start of the next.
         let found = items(&both, &[64..128], false);
         assert_eq!(worths(&found[..1]), [(Worth::PartlyRead, "\u{fffd}".repeat(13))]);

@@ -2,6 +2,7 @@
 //! ask the library that it tests.
 
 pub(crate) mod exfat;
+pub(crate) mod fat;
 pub(crate) mod ntfs;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -23,7 +24,7 @@ pub(crate) trait Format {
 }
 
 /// The formats that are known.
-const FORMATS: [&dyn Format; 2] = [&ntfs::Ntfs, &exfat::ExFat];
+const FORMATS: [&dyn Format; 3] = [&ntfs::Ntfs, &fat::Fat, &exfat::ExFat];
 
 /// What a sector holds, and of whose file.
 #[derive(Debug, Clone, PartialEq, Eq)]
