@@ -376,8 +376,13 @@ fn folders_are_complete_if_all_up_to_the_end_mark_was_read_and_is_sound() {
     let mut stray = volume.clone();
     stray.write(end as usize, &[0x86]);
     assert_eq!(stray.changed(&before, &[]), pairs(&[(FOLDER, "incomplete: entries-unsound")]));
+    // Entries in use behind the end mark: the mark is none.
+    let mut beyond = volume.clone();
+    beyond.write(end as usize + 64, &[0x85]);
+    assert_eq!(beyond.changed(&before, &[]), pairs(&[(FOLDER, "incomplete: entries-unsound")]));
+    assert_eq!(beyond.sweep().catalog.findings.count(FindingKind::FolderListLong), 1);
     // Deleted entries are no fault, and those that one may leave out of account are none.
-    for harmless in [0x05, 0x41, 0xa1, 0xb3] {
+    for harmless in [0x05, 0x41, 0xa1] {
         let mut volume = volume.clone();
         volume.write(end as usize, &[harmless]);
         assert_eq!(volume.changed(&before, &[]), [], "{harmless:#x}");

@@ -81,7 +81,7 @@ fn the_order_of_signatures_decides_what_looks_like_several() {
     // A FAT volume over the rest of an ext volume.
     assert_eq!(read_as(&[&fat[..], &[EXT_MAGIC, EXT_INODES]].concat()), Some("FAT16"));
     // BitLocker To Go has the boot sector of a FAT volume.
-    let bitlocker = [&fat[..], &[(0x03, b"MSWIN4.1"), (0x1a8, super::signatures::BITLOCKER_GUID)]].concat();
+    let bitlocker = [&fat[..], &[(0x03, b"MSWIN4.1"), (0x1a8, signatures::BITLOCKER_GUID)]].concat();
     assert_eq!((read_as(&bitlocker), kind_of(&bitlocker)), (None, Some(Kind::BitLockerToGo)));
     // An ext volume over the rest of a Btrfs volume.
     assert_eq!(kind_of(&[EXT_MAGIC, EXT_INODES, (0x1_0040, b"_BHRfS_M")]), Some(Kind::Ext2));

@@ -64,6 +64,13 @@ pub(super) fn find(source: &Source, findings: &mut Findings) -> Result<Option<Bo
             found
         }
     };
+    if let (Some(main), None) = (&main, &backup) {
+        let place = BOOT_SECTORS.saturating_mul(main.sector.sector_size);
+        if source.read_real(place, BootSector::LENGTH)?.is_some() {
+            let offset = Some(source.image_offset(place));
+            findings.add(FindingKind::BootSectorsDiffer, offset, None, || "the backup is none; the first one was used");
+        }
+    }
     Ok(choose(source, main, backup, findings))
 }
 
@@ -95,6 +102,14 @@ fn choose(source: &Source, main: Option<Region>, backup: Option<Region>, finding
                         Check::Sound | Check::Unread => "the first one was used",
                     }
                 });
+            }
+            if same && backup.check == Check::Wrong {
+                findings.add(
+                    FindingKind::BootSectorsDiffer,
+                    Some(source.image_offset(backup.offset)),
+                    None,
+                    || "the backup's checksum is wrong",
+                );
             }
             if main.check == Check::Wrong {
                 findings.add(FindingKind::BootChecksumWrong, Some(source.image_offset(0)), None, || "");

@@ -175,15 +175,16 @@ pub(super) fn next(list: &mut List<'_>, deleted: bool) -> Result<Option<Item>> {
             }
             entry_type::STREAM => Item::Set(gather_headless(list, offset, entry)?),
             _ if is_secondary(&entry) => Item::Stray { offset, kind },
+            entry_type::PADDING => Item::Benign,
             _ if kind & entry_type::BENIGN != 0 => {
-                // Entries that follow a primary one which nobody knows belong to it.
-                while let Some(Slot::Entry { entry, .. }) = list.peek()? {
-                    if !is_in_use(entry) || !is_secondary(entry) {
-                        break;
-                    }
-                    list.next()?;
+                // Whatever it is, its secondaries and checksum are as in every set.
+                let set = gather(list, offset, entry, true)?;
+                let entries: Option<Vec<Entry>> = set.entries.iter().copied().collect();
+                let sum = FileEntry::from_bytes(&entry).map(|entry| entry.checksum);
+                match entries {
+                    Some(entries) if sum != Some(set_checksum(&entries)) => Item::Stray { offset, kind },
+                    Some(_) | None => Item::Benign,
                 }
-                Item::Benign
             }
             _ => Item::Stray { offset, kind },
         }));
@@ -374,13 +375,18 @@ mod tests {
         let sum = set_checksum(&vendor).to_le_bytes();
         vendor[0][2..4].copy_from_slice(&sum);
         assert_eq!(worths(&items(&vendor, &[], false)), [(Worth::Sound, "Reference.txt".to_string())]);
-        // A benign primary entry with what follows it, then one that must not be passed over, then a stray name.
+        // A benign primary entry with what follows it, then one that must not be passed over, then a stray name; and the
+        // benign one with a wrong checksum.
         let (mut benign, mut critical) = ([0; 32], [0; 32]);
-        (benign[0], critical[0]) = (0xa5, 0x86);
+        (benign[0], benign[1], critical[0]) = (0xa5, 1, 0x86);
+        let sum = set_checksum(&[benign, extension]).to_le_bytes();
+        benign[2..4].copy_from_slice(&sum);
         let found = items(&[benign, extension, critical, REFERENCE[2]], &[], false);
         assert_eq!(
             found,
             [Item::Benign, Item::Stray { offset: 64, kind: 0x86 }, Item::Stray { offset: 96, kind: 0xc1 }]
         );
+        benign[3] ^= 1;
+        assert_eq!(items(&[benign, extension], &[], false), [Item::Stray { offset: 0, kind: 0xa5 }]);
     }
 }

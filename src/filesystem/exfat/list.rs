@@ -49,6 +49,8 @@ pub(super) struct List<'a> {
     peeked: Option<Slot>,
     /// Whether the end mark was read.
     pub(super) marked: bool,
+    /// Whether entries in use stand behind the end mark, where nothing may stand: the mark may be none.
+    pub(super) beyond_mark: bool,
     /// Where the first entry lies that was not read, before the end mark.
     pub(super) first_hole: Option<u64>,
     /// Bytes that were not read, before the end mark.
@@ -82,6 +84,7 @@ impl<'a> List<'a> {
             piece: PIECE,
             peeked: None,
             marked: false,
+            beyond_mark: false,
             first_hole: None,
             hole_bytes: 0,
             revisited: false,
@@ -129,6 +132,10 @@ impl<'a> List<'a> {
             }
             if entry.first() == Some(&entry_type::END) {
                 self.marked = true;
+                let rest = self.bytes.get(end..).unwrap_or_default().chunks_exact(ENTRY);
+                // What was not read is zeros here, and speaks neither for nor against it.
+                self.beyond_mark =
+                    rest.into_iter().any(|entry| entry.first().is_some_and(|first| first & entry_type::IN_USE != 0));
                 return Ok(None);
             }
             return Ok(Some(Slot::Entry { offset, entry }));

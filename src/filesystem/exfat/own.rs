@@ -1,5 +1,6 @@
 //! What the root folder tells of the volume itself: its label and GUID, its allocation bitmap and up-case table.
 
+use std::collections::HashSet;
 use std::ops::Range;
 
 use super::chain::{Budget, Chain, contiguous, follow};
@@ -36,6 +37,19 @@ impl Own {
             Some(entry_type::GUID) => self.guid = guid(entry),
             _ => {}
         }
+    }
+}
+
+/// Which of the volume's own entries a list has had.
+#[derive(Debug, Default)]
+pub(super) struct Once(HashSet<[u8; 2]>);
+
+impl Once {
+    /// Whether an entry is the first of its kind.
+    pub(super) fn take(&mut self, entry: &Entry) -> bool {
+        let [kind, flags, ..] = *entry;
+        let second_bitmap = if kind == entry_type::BITMAP { flags & 1 } else { 0 };
+        self.0.insert([kind, second_bitmap])
     }
 }
 

@@ -126,6 +126,8 @@ pub(super) mod entry_type {
     pub(crate) const FILE: u8 = 0x85;
     /// Volume GUID.
     pub(crate) const GUID: u8 = 0xa0;
+    /// TexFAT padding: without meaning outside TexFAT.
+    pub(crate) const PADDING: u8 = 0xa1;
     /// Stream extension: where the content lies.
     pub(crate) const STREAM: u8 = 0xc0;
     /// 15 units of a name.

@@ -222,6 +222,7 @@ impl Sweep<'_> {
         let mut visited = std::mem::take(&mut self.visited);
         let mut list = List::new(self.source, self.heap, &chain.runs, length, &mut visited);
         let mut seen = Seen::default();
+        let mut own = own::Once::default();
         self.names.begin();
         while let Some(item) = entry_set::next(&mut list, self.options.deleted)? {
             match item {
@@ -242,8 +243,9 @@ impl Sweep<'_> {
                     self.set(set, parent, trust, list.first_hole.is_some())?;
                     progress.advance(1);
                 }
-                // In the root, they were looked at when the volume was opened.
-                Item::Own { .. } if parent == Parent::Folder(0) => {}
+                // In the root, they were looked at when the volume was opened. Each stands there once; a second bitmap
+                // is for a second table.
+                Item::Own { entry, .. } if parent == Parent::Folder(0) && own.take(&entry) => {}
                 Item::Own { offset, .. } | Item::Stray { offset, .. } => {
                     if trust != Trust::Deleted && list.first_hole.is_none() {
                         seen.incomplete.insert(Incomplete::EntriesUnsound);
@@ -257,6 +259,10 @@ impl Sweep<'_> {
                 }
                 Item::Benign | Item::Hole => {}
             }
+        }
+        if list.beyond_mark && trust != Trust::Deleted {
+            seen.incomplete.insert(Incomplete::EntriesUnsound);
+            self.findings.add(FindingKind::FolderListLong, None, None, || "entries in use stand behind its end mark");
         }
         if let Some(hole) = list.first_hole {
             seen.incomplete.insert(Incomplete::ListPartlyRead);

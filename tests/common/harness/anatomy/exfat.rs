@@ -178,8 +178,11 @@ impl<'a> Reader<'a> {
             };
             into.piece(self.here(at..at + 32), kind);
             let Some(content) = content else { continue };
-            for cluster in self.clusters(u32_at(&entry, 20), u64_at(&entry, 24), true) {
-                into.add(&self.here(self.place(cluster)), content, self.start, None);
+            let mut left = u64_at(&entry, 24);
+            for cluster in self.clusters(u32_at(&entry, 20), left, true) {
+                let place = self.place(cluster);
+                into.add(&self.here(place.start..place.end.min(place.start + left)), content, self.start, None);
+                left = left.saturating_sub(self.cluster);
                 into.add(&self.here(self.link_place(cluster)), "table, links of the volume's own", self.start, None);
             }
         }
