@@ -54,9 +54,9 @@ const NTFS: Format = Format {
         "ntfs-streams",
     ],
     fields: &fields::ntfs::Ntfs,
-    files_may_suffer_from: &["extension record of $MFT", "$MFT's attribute list"],
+    files_may_suffer_from: &["extension record of $MFT"],
     // There, and where a record is lost that may have stood in any folder whose own list was not read whole.
-    folders_may_suffer_from: &["extension record of $MFT", "$MFT's attribute list", "file record"],
+    folders_may_suffer_from: &["extension record of $MFT", "file record"],
     // A boot sector has a backup.
     may_close: &[],
     never_wrong: &[
