@@ -43,7 +43,8 @@ fn name(random: &mut Random, used: &mut HashSet<String>) -> String {
             2 => name = format!("F{}", random.below(100_000)),
             _ => name.push_str(&format!(" {}", random.below(1000))),
         }
-        name.push_str(*random.pick(&["", ".txt", ".JPG", ".tar.gz", ".jpeg"]));
+        let endings = ["", ".txt", ".JPG", ".tar.gz", ".jpeg"];
+        name.push_str(endings[random.below(endings.len())]);
         // Case does not count there.
         if used.insert(name.to_lowercase()) {
             return name;
