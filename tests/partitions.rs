@@ -110,7 +110,7 @@ fn every_foreign_volume_is_recognised() {
             let volume = disk.volume(number).unwrap_or_else(|| panic!("{name}: no volume {number}"));
             let found = match &volume.content {
                 Content::Recognised(recognised) => recognised.kind.word(),
-                Content::Readable(filesystem) if word.starts_with("fat") => {
+                Content::Readable(filesystem) if word.starts_with("fat") || word == "exfat" => {
                     &filesystem.facts().filesystem.to_lowercase()
                 }
                 Content::Unknown(Unknown::Blank) => "zeros",

@@ -5,6 +5,7 @@
 
 mod chunks;
 mod columns;
+mod exfat;
 mod fat;
 mod lznt1;
 mod names;
@@ -28,9 +29,10 @@ use handback::source::Source;
 type Check = (&'static str, fn(&[u8]));
 
 /// All checks by name.
-pub(crate) const CHECKS: [Check; 12] = [
+pub(crate) const CHECKS: [Check; 13] = [
     ("chunks", chunks::check),
     ("columns", columns::check),
+    ("exfat", exfat::check),
     ("fat", fat::check),
     ("lznt1", lznt1::check),
     ("names", names::check),

@@ -49,6 +49,10 @@ fn main() {
         let image = image(name);
         write("fat", name, &pack(&image, &fat_volume(&image), 0));
     }
+    for name in ["exfat-c512", "exfat-deleted", "exfat-odd"] {
+        let image = image(name);
+        write("exfat", name, &pack(&image, &exfat_volume(&image), 0));
+    }
     for name in ["gpt-128", "gpt-256", "gpt-hybrid", "mbr-logical", "mbr-outoforder", "mbr-primary", "dynamic-mbr"] {
         let image = image(name);
         write("partition", name, &pack(&image, &table(&image, 4096), 0));
@@ -143,6 +147,26 @@ fn beginning(extents: &Extents, sectors: usize) -> Vec<usize> {
             starts.flat_map(|(start, count)| start..start + count).take(sectors).collect()
         }
     }
+}
+
+/// Both boot regions, the beginnings of the table, of the bitmap and of the lists of folders, and of some files.
+fn exfat_volume(image: &[u8]) -> BTreeSet<usize> {
+    let (table, heap) = (number(image, 0x50, 4), number(image, 0x58, 4));
+    let source = Source::without_map(Arc::new(MemoryImage::new(image.to_vec())));
+    let reader = filesystem::open(&source).expect("in memory").expect("exFAT");
+    let options = SweepOptions { deleted: true, ..SweepOptions::default() };
+    let swept = reader.sweep(options, &Silent).expect("a sound image");
+    let mut wanted: Vec<usize> = (0..24).chain(table..table + 3).chain([heap]).collect();
+    // Folders' lists are where entries are.
+    wanted.extend(swept.catalog.objects().map(|(_, object)| object.locator as usize / SECTOR));
+    wanted.truncate(24 + 4 + 60);
+    let mut taken = BTreeSet::new();
+    for sector in wanted {
+        if taken.len() < MOST / 2 && stretches(&taken).len() < MOST_STRETCHES && is_used(image, sector) {
+            taken.insert(sector);
+        }
+    }
+    taken
 }
 
 /// The tables of a disk, with no more than `inside` bytes of what lies in it, at 1 MiB.

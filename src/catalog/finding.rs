@@ -169,6 +169,22 @@ finding_kinds! {
     LongNameLost => "long_name_lost",
     /// A folder that no other folder names was found by its own list.
     LostFolderFound => "lost_folder_found",
+    /// The checksum over the boot sectors is wrong.
+    BootChecksumWrong => "boot_checksum_wrong",
+    /// The checksum over the boot sectors could not be checked: a part of them was not read.
+    BootChecksumUnread => "boot_checksum_unread",
+    /// The allocation bitmap, or a part of it, was not read: what it would show of files was not checked.
+    BitmapPartlyRead => "bitmap_partly_read",
+    /// The allocation bitmap has another size than the volume.
+    BitmapBad => "bitmap_bad",
+    /// The volume's table of capital letters can't be used: the hashes of names were not checked.
+    UpcaseUnusable => "upcase_unusable",
+    /// The entries of a file in a folder's list are damaged.
+    EntrySetBad => "entry_set_bad",
+    /// A name has characters that no name may have.
+    NameInvalid => "name_invalid",
+    /// A name and the hash of it disagree.
+    NameHashWrong => "name_hash_wrong",
 }
 
 impl Serialize for FindingKind {

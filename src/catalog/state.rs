@@ -126,6 +126,10 @@ pub enum Distrust {
     FolderDoubtful,
     /// Nothing says where it goes on after its first cluster: that it lies in one piece is a guess.
     ContiguousGuess,
+    /// The checksum over its entries is wrong.
+    ChecksumWrong,
+    /// The checksum over the boot sectors is wrong, and no backup of them is right.
+    BootChecksum,
 }
 
 impl Distrust {
@@ -152,6 +156,8 @@ impl Distrust {
             Self::NameChecksum => "name-checksum",
             Self::FolderDoubtful => "folder-doubtful",
             Self::ContiguousGuess => "contiguous-guess",
+            Self::ChecksumWrong => "checksum-wrong",
+            Self::BootChecksum => "boot-checksum",
         }
     }
 }

@@ -11,6 +11,7 @@
 mod bitmap;
 mod claims;
 mod codepage;
+pub mod exfat;
 pub mod fat;
 mod gaps;
 pub mod ntfs;
@@ -59,6 +60,8 @@ pub struct VolumeFacts {
     pub label: Option<String>,
     /// Its serial number or UUID.
     pub serial: Option<String>,
+    /// The identifier that the volume was given beside it.
+    pub guid: Option<String>,
     /// Bytes in a cluster.
     pub cluster_size: u64,
     /// Bytes in a logical sector, as the volume says.
@@ -140,6 +143,9 @@ pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
         return Ok(Some(Box::new(volume)));
     }
     if let Some(volume) = fat::Fat::open(source)? {
+        return Ok(Some(Box::new(volume)));
+    }
+    if let Some(volume) = exfat::ExFat::open(source)? {
         return Ok(Some(Box::new(volume)));
     }
     Ok(None)

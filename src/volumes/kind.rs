@@ -116,8 +116,10 @@ kinds! {
     /// ReFS.
     Refs => "refs", Filesystem, "a ReFS volume", "Windows Server keeps its files here (ReFS).",
         "Open a copy of the image, read-only, on a Windows computer that knows ReFS.";
-    /// exFAT.
-    ExFat => "exfat", Filesystem, "an exFAT volume", "A camera, phone or stick keeps its files here (exFAT).", OPEN_ELSEWHERE;
+    /// exFAT that its reader could not open.
+    ExFat => "exfat", Filesystem, "an exFAT volume that could not be opened",
+        "A camera, phone or stick keeps its files here (exFAT), but its boot sector contradicts itself, and so does its \
+         backup.", OPEN_ELSEWHERE;
     /// FAT12 that its reader could not open.
     Fat12 => "fat12", Filesystem, "a FAT12 volume that could not be opened",
         "A floppy disk or small stick keeps its files here (FAT12), but its boot sector contradicts itself.", OPEN_ELSEWHERE;

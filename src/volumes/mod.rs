@@ -215,7 +215,7 @@ fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
 
 /// Whether there is a reader for volumes of a kind.
 fn is_read(kind: Kind) -> bool {
-    matches!(kind, Kind::Ntfs | Kind::Fat12 | Kind::Fat16 | Kind::Fat32)
+    matches!(kind, Kind::Ntfs | Kind::Fat12 | Kind::Fat16 | Kind::Fat32 | Kind::ExFat)
 }
 
 fn role_is_reserved(code: Option<TypeCode>) -> bool {
@@ -227,7 +227,7 @@ fn whole_image(source: &Source) -> Result<Option<Content>> {
     Ok(match look(source, None)? {
         Content::Readable(filesystem) => {
             let probe = Probe::read(source)?;
-            // FAT32's backup stands near the volume's start.
+            // FAT32's backup and exFAT's stand near the volume's start.
             let opens = recognise::by_opening(&probe).or_else(|| recognise::by_copies(&probe)).is_some();
             let said = filesystem.facts().total_bytes;
             is_whole_image(opens, said, source.length()).then_some(Content::Readable(filesystem))

@@ -25,7 +25,7 @@ pub(crate) struct Format {
     pub(crate) always_noticed: &'static [&'static str],
 }
 
-pub(crate) const FORMATS: [Format; 2] = [NTFS, FAT];
+pub(crate) const FORMATS: [Format; 3] = [NTFS, FAT, EXFAT];
 
 /// Cluster sizes, a table in pieces, large records, every form of content.
 const NTFS: Format = Format {
@@ -77,6 +77,27 @@ const NTFS: Format = Format {
         "$MFT's record 0",
         "extension record of $MFT",
     ],
+};
+
+/// Cluster sizes, sectors of 4,096 bytes, chains in many pieces, and what the format allows and few write.
+const EXFAT: Format = Format {
+    name: "exFAT",
+    volumes: &["exfat-c512", "exfat-c4k", "exfat-c32k", "exfat-s4k", "exfat-odd"],
+    with_each_structure: &["exfat-c512", "exfat-odd"],
+    fields: &fields::exfat::ExFat,
+    files_may_suffer_from: &[],
+    folders_may_suffer_from: &[],
+    // The boot sectors have a backup.
+    may_close: &[],
+    never_wrong: &[
+        "boot region",
+        "backup boot region",
+        "entries of a file",
+        "entries of a folder",
+        "allocation bitmap",
+        "up-case table",
+    ],
+    always_noticed: &["boot region", "backup boot region", "entries of a file", "entries of a folder", "up-case table"],
 };
 
 /// Each width, sectors of every size, chains in many pieces. Nothing in FAT has a check word: what changed without a word

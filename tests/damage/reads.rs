@@ -4,6 +4,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use handback::error::{Error, Result};
+use handback::filesystem::SweepOptions;
 use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
 use handback::sector_map::{Basis, ByteState, SectorMap};
@@ -20,7 +21,7 @@ fn whole_job(source: &Source) -> Result<()> {
     let disk = volumes::open(source, Default::default())?;
     for volume in &disk.volumes {
         let Content::Readable(reader) = &volume.content else { continue };
-        let options = handback::filesystem::SweepOptions { deleted: true, cross_check: true, ..Default::default() };
+        let options = SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() };
         let catalog = reader.sweep(options, &Silent)?.catalog;
         for (id, _) in catalog.objects() {
             reader.link_target(&catalog, id)?;

@@ -65,10 +65,22 @@ fn swap() {
     recognised("swap", "no_files", 8 * MIB, tool("mkswap", &[]));
 }
 
+/// What has a reader is read, and not only recognised.
+#[track_caller]
+fn is_read(filesystem: &str, length: u64, make: impl FnOnce(&Path)) {
+    let bench = Bench::new();
+    let path = bench.path("volume.img");
+    blank(&path, length);
+    make(&path);
+    let document = Sealed::new(&path).run(&bench, "layout", &["--json"]).code(0).json("layout");
+    let volume = &document["volumes"][0];
+    assert_eq!((&volume["readable"], &volume["facts"]["filesystem"]), (&true.into(), &filesystem.into()), "{document}");
+}
+
 #[test]
 fn fat() {
-    for (word, bits, length) in [("fat12", "12", 4 * MIB), ("fat16", "16", 32 * MIB), ("fat32", "32", 80 * MIB)] {
-        recognised(word, "filesystem", length, |path| {
+    for (filesystem, bits, length) in [("FAT12", "12", 4 * MIB), ("FAT16", "16", 32 * MIB), ("FAT32", "32", 80 * MIB)] {
+        is_read(filesystem, length, |path| {
             tools::run("mkfs.vfat", &["-F", bits, text(path)]);
         });
     }
@@ -76,7 +88,7 @@ fn fat() {
 
 #[test]
 fn exfat() {
-    recognised("exfat", "filesystem", 16 * MIB, tool("mkfs.exfat", &[]));
+    is_read("exFAT", 16 * MIB, tool("mkfs.exfat", &[]));
 }
 
 #[test]
