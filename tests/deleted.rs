@@ -14,9 +14,8 @@ use common::fixture::{self, Truth};
 use handback::catalog::{Completeness, Distrust, ObjectId, ObjectKind, State};
 use handback::filesystem::{SweepOptions, Swept};
 
-fn with_deleted() -> SweepOptions {
-    SweepOptions { deleted: true, ..SweepOptions::default() }
-}
+const WITH_DELETED: SweepOptions =
+    SweepOptions { deleted: true, cross_check: false, codepage: handback::filesystem::CodePage::IBM_PC };
 
 /// Deleted files whose record is still theirs.
 fn survivors() -> Vec<Truth> {
@@ -40,7 +39,7 @@ fn deleted_files(swept: &Swept) -> BTreeMap<u64, ObjectId> {
 #[test]
 fn every_deleted_file_whose_record_survives_is_found() {
     let source = fixture::all_read("ntfs-deleted");
-    let swept = sweep_for(&source, with_deleted());
+    let swept = sweep_for(&source, WITH_DELETED);
     let found = deleted_files(&swept);
     let truth = survivors();
     let cluster = swept.facts.cluster_size;
@@ -74,7 +73,7 @@ fn every_deleted_file_whose_record_survives_is_found() {
 #[test]
 fn deleted_files_change_nothing_else() {
     let source = fixture::all_read("ntfs-deleted");
-    let (without, with) = (sweep_for(&source, SweepOptions::default()), sweep_for(&source, with_deleted()));
+    let (without, with) = (sweep_for(&source, SweepOptions::default()), sweep_for(&source, WITH_DELETED));
     assert!(deleted_files(&without).is_empty() && without.claimed.is_empty());
     assert_eq!(without.facts.unexplained_bytes, with.facts.unexplained_bytes);
     for (id, object) in without.catalog.objects() {
@@ -87,7 +86,7 @@ fn deleted_files_change_nothing_else() {
 
 #[test]
 fn parents_are_found_by_the_sequence_rule() {
-    let swept = sweep_for(&fixture::all_read("ntfs-deleted"), with_deleted());
+    let swept = sweep_for(&fixture::all_read("ntfs-deleted"), WITH_DELETED);
     let found = deleted_files(&swept);
     for one in survivors() {
         let path = one.path_text();
@@ -130,7 +129,7 @@ fn files_of_a_deleted_folder_stand_in_it() {
         volume.clear_bit(bitmap, record);
     }
     let source = volume.source();
-    let swept = sweep_for(&source, with_deleted());
+    let swept = sweep_for(&source, WITH_DELETED);
     let folder = object(&swept, "/Sizes");
     assert!(folder.facts.distrust.contains(Distrust::Deleted));
     assert_eq!(folder.completeness(), Completeness::Incomplete, "its list proves nothing any more");
@@ -192,7 +191,7 @@ fn deleted_files_are_handed_over_apart() {
     bench.run("verify with").code(0);
 
     // A hole in a deleted file.
-    let swept = sweep_for(&fixture::all_read("ntfs-deleted"), with_deleted());
+    let swept = sweep_for(&fixture::all_read("ntfs-deleted"), WITH_DELETED);
     let source = fixture::all_read("ntfs-deleted");
     let place = common::edit::places(&source, &swept, "/Half/half 05.bin")[0].start;
     bench.remove("ntfs-deleted.map.csv");

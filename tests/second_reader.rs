@@ -12,7 +12,7 @@ fn explore() {
     let mut names: Vec<String> = std::fs::read_dir("test-images")
         .unwrap()
         .filter_map(|e| Some(e.unwrap().file_name().into_string().unwrap().strip_suffix(".img.zst")?.to_string()))
-        .filter(|n| n.starts_with("ntfs"))
+        .filter(|n| n.starts_with("fat"))
         .collect();
     names.sort();
     for name in names {

@@ -9,9 +9,8 @@ use oem_cp::code_table::DECODING_TABLE_CP_MAP;
 pub struct CodePage(u16);
 
 impl Default for CodePage {
-    /// 437, what the first PCs had.
     fn default() -> Self {
-        Self(437)
+        Self::IBM_PC
     }
 }
 
@@ -22,6 +21,9 @@ impl fmt::Display for CodePage {
 }
 
 impl CodePage {
+    /// 437, what the first PCs had.
+    pub const IBM_PC: Self = Self(437);
+
     /// The page of this number, if it is known.
     #[must_use]
     pub fn new(number: u16) -> Option<Self> {

@@ -6,25 +6,25 @@
 pub(crate) mod anatomy;
 pub(crate) mod images;
 mod said;
+mod sound;
 pub(crate) mod tally;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::Range;
 use std::sync::Arc;
 
-use handback::catalog::{Catalog, Completeness, Extents, ObjectId, ObjectKind, Place, State};
-use handback::content::Outcome;
+use handback::catalog::{Catalog, Completeness, ObjectId, ObjectKind, State};
 use handback::filesystem::{self, Filesystem, SweepOptions};
 use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
 use handback::sector_map::{Basis, ByteState, SectorMap};
 use handback::source::{Damage, Source};
 use handback::volumes::{self, Content};
-use sha2::{Digest, Sha256};
 
 use anatomy::Anatomy;
 use images::Recording;
 use said::Said;
+use sound::{Key, Sound, SoundFolder, SoundLink, hash, listed, owner, touches};
 use tally::{Seen, Tally};
 
 use super::fixture;
@@ -38,22 +38,6 @@ pub(crate) enum Shape {
     Disk,
 }
 
-/// The volume's first byte in the image, and the address of a file or folder in it: paths change when folders are lost.
-type Key = (u64, String);
-
-/// A file or stream of the sound image.
-struct Sound {
-    extents: Extents,
-    sha256: [u8; 32],
-    state: State,
-}
-
-/// What a sound folder lists: addresses and names.
-struct SoundFolder {
-    names: BTreeSet<(String, String)>,
-    completeness: Completeness,
-}
-
 /// A sound image and all that is known of it.
 pub(crate) struct Baseline {
     pub(crate) source: Source,
@@ -65,6 +49,7 @@ pub(crate) struct Baseline {
     volumes: BTreeSet<u64>,
     files: HashMap<Key, Sound>,
     folders: HashMap<Key, SoundFolder>,
+    links: HashMap<Key, SoundLink>,
     /// In which folders something stands.
     folders_of: HashMap<Key, Vec<Key>>,
     said: Said,
@@ -103,23 +88,6 @@ fn opened(source: &Source, shape: Shape) -> Opened {
     all
 }
 
-fn hash(volume: &dyn Filesystem, extents: &Extents) -> ([u8; 32], Outcome) {
-    let mut hash = Sha256::new();
-    let outcome = handback::content::read(volume.source(), extents, &mut |piece| {
-        hash.update(piece);
-        Ok(())
-    })
-    .expect("an image in memory");
-    (hash.finalize().into(), outcome)
-}
-
-fn listed(catalog: &Catalog, folder: ObjectId) -> BTreeSet<(String, String)> {
-    catalog
-        .children(folder)
-        .filter_map(|name| Some((catalog.address(catalog.named_object(name))?, catalog.name(name).text().into_owned())))
-        .collect()
-}
-
 impl Baseline {
     /// A test image, all of it read. With `cross_check`, folders' own lists are held against the records.
     pub(crate) fn of(name: &str, shape: Shape, cross_check: bool) -> Self {
@@ -129,7 +97,7 @@ impl Baseline {
         let source = Source::new(Arc::clone(&image) as Arc<dyn Image>, &map, 512);
         let Opened { volumes, mut said, .. } = opened(&source, shape);
         assert!(!volumes.is_empty(), "a sound image has a volume");
-        let (mut files, mut folders) = (HashMap::new(), HashMap::new());
+        let (mut files, mut folders, mut links) = (HashMap::new(), HashMap::new(), HashMap::new());
         for (start, volume) in &volumes {
             let swept = volume.sweep(options, &Silent).expect("in memory");
             said.swept(*start, &swept);
@@ -147,6 +115,10 @@ impl Baseline {
                         let sound = SoundFolder { names: listed(&catalog, id), completeness: object.completeness() };
                         folders.insert((*start, address), sound);
                     }
+                    ObjectKind::Link | ObjectKind::Other => {
+                        let target = volume.link_target(&catalog, id).expect("in memory");
+                        links.insert((*start, address), SoundLink { target, state: object.facts.state() });
+                    }
                     _ => {}
                 }
             }
@@ -163,7 +135,7 @@ impl Baseline {
             }
         }
         let anatomy = Anatomy::of(&source, &starts);
-        Self { source, anatomy, shape, options, asked, volumes: starts, files, folders, folders_of, said }
+        Self { source, anatomy, shape, options, asked, volumes: starts, files, folders, links, folders_of, said }
     }
 
     pub(crate) fn sectors(&self) -> u64 {
@@ -233,14 +205,21 @@ impl Baseline {
                         }
                         completeness.insert(key, now);
                     }
-                    ObjectKind::Link | ObjectKind::Other => {}
+                    ObjectKind::Link | ObjectKind::Other => {
+                        let target = volume.link_target(&catalog, id).expect("in memory");
+                        let state = object.facts.state();
+                        self.link(&key, state, target, &mut seen);
+                        states.insert(key, state);
+                    }
                 }
             }
             // What is gone and counted nowhere is silently missing: its folder, or the file of a stream, must say so,
             // or the volume. A folder that is gone, too, is judged by itself.
             let root_complete = catalog.object(catalog.root()).completeness() == Completeness::Complete;
             let is_complete = |key: &Key| completeness.get(key).map(|now| *now == Completeness::Complete);
-            for key in self.files.keys().chain(self.folders.keys()).filter(|key| key.0 == *start) {
+            for key in
+                self.files.keys().chain(self.folders.keys()).chain(self.links.keys()).filter(|key| key.0 == *start)
+            {
                 if said.listing.contains_key(key) {
                     continue;
                 }
@@ -258,7 +237,7 @@ impl Baseline {
             }
         }
         self.converse(&states, &completeness, changed, tally, &mut seen);
-        seen.noticed |= said.findings != self.said.findings || said.unexplained != self.said.unexplained;
+        seen.noticed |= !said.is_same_beside_the_listing(&self.said);
         seen.relisted = said.listing != self.said.listing;
         tally.wrong.extend(seen.wrong.iter().map(|what| format!("{changed:x?}: {what}")));
         seen
@@ -282,8 +261,9 @@ impl Baseline {
                 *by_kind(tally).entry(self.anatomy.kind(one.start)).or_default() += 1;
             }
         };
-        for (key, sound) in &self.files {
-            if states.get(key) != Some(&sound.state) {
+        let files = self.files.iter().map(|(key, sound)| (key, sound.state));
+        for (key, sound) in files.chain(self.links.iter().map(|(key, sound)| (key, sound.state))) {
+            if states.get(key) != Some(&sound) {
                 note(key, |tally| &mut tally.files_spoiled);
             }
         }
@@ -291,6 +271,18 @@ impl Baseline {
             if folders.get(key) != Some(&sound.completeness) {
                 note(key, |tally| &mut tally.folders_spoiled);
             }
+        }
+    }
+
+    /// A link that is called whole points where it did.
+    fn link(&self, key: &Key, state: State, target: Option<String>, seen: &mut Seen) {
+        match self.links.get(key) {
+            None if state == State::Whole => seen.wrong.push(format!("{}: no such link was there", key.1)),
+            Some(sound) if target.is_none() && sound.target.is_some() => seen.noticed = true,
+            Some(sound) if state == State::Whole && target != sound.target => {
+                seen.wrong.push(format!("{}: a whole link to {target:?} instead of {:?}", key.1, sound.target));
+            }
+            _ => {}
         }
     }
 
@@ -343,28 +335,6 @@ impl Baseline {
         }
         if swept == State::NotDecoded && state == State::Whole { swept } else { state }
     }
-}
-
-/// The address of the file that a stream belongs to.
-fn owner(address: &str) -> Option<String> {
-    let mut parts = address.splitn(3, ':');
-    let owner = format!("{}:{}", parts.next()?, parts.next()?);
-    parts.next().map(|_| owner)
-}
-
-fn touches(volume: &Source, extents: &Extents, changed: &[Range<u64>]) -> bool {
-    let runs = match extents {
-        Extents::Resident(_) => return false,
-        Extents::Packed(packed) => return touches(volume, &packed.stored, changed),
-        Extents::Runs(runs) => runs,
-    };
-    runs.runs.iter().any(|run| match run.place {
-        Place::At(offset) => {
-            let start = volume.image_offset(offset);
-            changed.iter().any(|one| one.start < start + run.length && start < one.end)
-        }
-        _ => false,
-    })
 }
 
 /// The sector `number` of 512 bytes.

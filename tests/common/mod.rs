@@ -5,6 +5,7 @@
 
 pub(crate) mod bag;
 pub(crate) mod edit;
+pub(crate) mod fat_edit;
 pub(crate) mod fixture;
 pub(crate) mod harness;
 

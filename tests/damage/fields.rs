@@ -1,6 +1,7 @@
 //! Each field of each structure set to 0, 1, all ones and itself plus and minus one, with sound check words: what no
 //! reader can notice, counted; and no panic, no endless reading.
 
+pub(crate) mod fat;
 pub(crate) mod ntfs;
 
 use std::ops::Range;

@@ -20,9 +20,12 @@ pub(crate) struct Format {
     /// Kinds of sectors that never make a wrong `whole` or `complete` even if they changed without a word: they carry
     /// check words, or have a copy.
     pub(crate) never_wrong: &'static [&'static str],
+    /// Kinds of sectors of which a change is always noticed: a state, a folder, a finding or the unexplained bytes are
+    /// other ones than before.
+    pub(crate) always_noticed: &'static [&'static str],
 }
 
-pub(crate) const FORMATS: [Format; 1] = [NTFS];
+pub(crate) const FORMATS: [Format; 2] = [NTFS, FAT];
 
 /// Cluster sizes, a table in pieces, large records, every form of content.
 const NTFS: Format = Format {
@@ -66,4 +69,28 @@ const NTFS: Format = Format {
         "record of the filesystem's own",
         "index block",
     ],
+    always_noticed: &[
+        "boot sector",
+        "file record",
+        "root folder's record",
+        "extension record",
+        "$MFT's record 0",
+        "extension record of $MFT",
+    ],
+};
+
+/// Each width, sectors of every size, chains in many pieces. Nothing in FAT has a check word: what changed without a word
+/// is noticed only where it contradicts something else.
+const FAT: Format = Format {
+    name: "FAT",
+    volumes: &["fat12", "fat16", "fat32-few", "fat12-s1024", "fat16-s2048", "fat32-s4096", "fat16-frag", "fat16-stale"],
+    with_each_structure: &["fat12", "fat16", "fat32-few"],
+    fields: &fields::fat::Fat,
+    // Only FAT32 has a copy of it.
+    files_may_suffer_from: &["boot sector without a copy"],
+    folders_may_suffer_from: &["boot sector without a copy"],
+    may_close: &["boot sector without a copy"],
+    // There are copies.
+    always_noticed: &[],
+    never_wrong: &["backup boot sector", "free space hint", "reserved sector", "second allocation table"],
 };

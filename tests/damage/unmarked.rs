@@ -9,6 +9,7 @@ use crate::{say, sectors};
 
 fn sweep(format: &Format, cross_check: bool, sample: u64) {
     let mut all = Notice::default();
+    let mut unnoticed = Vec::new();
     for name in format.volumes {
         let baseline = Baseline::of(name, Shape::Bare, cross_check);
         let mut notice = Notice::default();
@@ -16,6 +17,10 @@ fn sweep(format: &Format, cross_check: bool, sample: u64) {
             let range = sector(number);
             let kind = baseline.anatomy.kind(range.start);
             let seen = baseline.check(&[Damage::unmarked(range)], &mut Tally::default());
+            let silent = !seen.noticed && seen.wrong.is_empty();
+            if silent && format.always_noticed.contains(&kind) {
+                unnoticed.push(format!("{name} sector {number}: {kind}"));
+            }
             notice.add(kind, &format!("{name} sector {number}"), &seen);
         }
         all.merge(notice);
@@ -26,6 +31,7 @@ fn sweep(format: &Format, cross_check: bool, sample: u64) {
         all.table(),
         all.examples()
     ));
+    assert!(unnoticed.is_empty(), "nothing is said of {unnoticed:?}");
     for kind in format.never_wrong {
         assert_eq!(all.wrong(kind), 0, "{kind}: {:#?}", all.examples());
     }

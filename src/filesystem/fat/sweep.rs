@@ -314,10 +314,13 @@ impl<'a> Sweep<'a> {
 
     fn duplicates(&mut self, listing: &Listing) {
         let mut seen = HashSet::new();
+        let mut short = HashSet::new();
         for named in &listing.live {
-            if !seen.insert(String::from_utf16_lossy(&named.name).to_lowercase()) {
+            let is_new = seen.insert(String::from_utf16_lossy(&named.name).to_lowercase());
+            if !short.insert(named.entry.name) || !is_new {
                 let offset = Some(self.fat.source.image_offset(named.offset));
-                self.builder.findings.add(FindingKind::DuplicateName, offset, None, || "");
+                let what = if is_new { "its short name" } else { "" };
+                self.builder.findings.add(FindingKind::DuplicateName, offset, None, || what);
             }
         }
     }

@@ -2,7 +2,7 @@
 
 use super::Fat;
 use super::block::{Block, LONGEST};
-use super::chain::{Steps, follow};
+use super::chain::{End, Steps, follow};
 use super::listing::{self, Reading};
 use super::names;
 use super::structures::{BootSector, FsInfo, Width};
@@ -59,10 +59,11 @@ pub(super) fn open(source: &Source) -> Result<Option<Fat>> {
     let mut fat = Fat { source: source.clone(), boot, layout, tables, facts, findings };
     fat.facts.label = fat.label(CodePage::default())?;
     let in_boot = fat.boot.label.and_then(|label| names::label(&label, CodePage::default()));
-    // Systems write it into the root folder alone; only another name is worth a word.
-    if let Some((boot, root)) = in_boot.zip(fat.facts.label.clone()).filter(|(boot, root)| boot != root) {
+    // Systems write it into the root folder alone; only another name in the boot sector is worth a word.
+    if let Some(boot) = in_boot.filter(|boot| fat.facts.label.as_ref() != Some(boot)) {
+        let root = fat.facts.label.as_ref().map_or("none".to_string(), |label| format!("`{label}`"));
         fat.findings
-            .add(FindingKind::LabelsDiffer, start, None, || format!("boot sector: `{boot}`, root folder: `{root}`"));
+            .add(FindingKind::LabelsDiffer, start, None, || format!("boot sector: `{boot}`, root folder: {root}"));
     }
     Ok(Some(fat))
 }
@@ -159,21 +160,20 @@ impl Fat {
     /// The volume's label: the root folder's, as systems show it, else the boot sector's.
     pub(super) fn label(&self, codepage: CodePage) -> Result<Option<String>> {
         let first = Cluster(self.boot.root_cluster);
-        let pieces: Vec<(u64, u64)> = if self.boot.width == Width::Fat32 {
-            if self.layout.has(first) {
-                let most = self.layout.clusters_for(LONGEST);
-                let chain = follow(&self.tables, first, most, &mut Steps::for_volume(&self.layout));
-                Block::pieces(&self.layout, &chain.runs).collect()
-            } else {
-                Vec::new()
-            }
+        let (pieces, whole): (Vec<(u64, u64)>, bool) = if self.boot.width != Width::Fat32 {
+            (vec![self.layout.root], true)
+        } else if self.layout.has(first) {
+            let most = self.layout.clusters_for(LONGEST);
+            let chain = follow(&self.tables, first, most, &mut Steps::for_volume(&self.layout));
+            (Block::pieces(&self.layout, &chain.runs).collect(), chain.end == End::Marked)
         } else {
-            vec![self.layout.root]
+            (Vec::new(), false)
         };
         let block = Block::read(&self.source, pieces)?;
         let reading = Reading { codepage, deleted: false };
         let listing = listing::read(&self.source, &block, reading, &mut Findings::default());
-        let label = listing.label.or(self.boot.label);
+        // The boot sector's copy may be an earlier one: it counts only where the root's may be lost.
+        let label = if listing.partly_read || !whole { listing.label.or(self.boot.label) } else { listing.label };
         Ok(label.and_then(|label| names::label(&label, codepage)))
     }
 }

@@ -1,6 +1,7 @@
 //! What stands where on a sound image: short, trusting readers of the harness's own, one per format, so that it does not
 //! ask the library that it tests.
 
+pub(crate) mod fat;
 pub(crate) mod ntfs;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -22,7 +23,7 @@ pub(crate) trait Format {
 }
 
 /// The formats that are known.
-const FORMATS: [&dyn Format; 1] = [&ntfs::Ntfs];
+const FORMATS: [&dyn Format; 2] = [&ntfs::Ntfs, &fat::Fat];
 
 /// What a sector holds, and of whose file.
 #[derive(Debug, Clone, PartialEq, Eq)]
