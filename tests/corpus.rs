@@ -1,6 +1,7 @@
-//! Public damaged NTFS volumes from real use, where there are any: the folder that `HANDBACK_CORPUS` names holds
-//! `ntfs/*.tar.xz`, each with one sparse image. Each is opened and swept within seconds, and never panics; the table
-//! that is printed says what was found.
+//! Public damaged volumes, where there are any: the folder that `HANDBACK_CORPUS` names holds `ntfs/*.tar.xz`, each with
+//! one sparse image from real use, and `fat/*.img.zst`, images of a filesystem checker's own tests, many beside what the
+//! checker made of them. Each is opened and swept within seconds, and never panics; the tables that are printed say what
+//! was found.
 
 #![expect(clippy::print_stdout, reason = "the counts are part of what it shows")]
 
@@ -9,20 +10,22 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-use handback::catalog::{Completeness, ObjectKind, State};
-use handback::filesystem::{self, SweepOptions, Swept};
-use handback::image;
+use handback::catalog::{Completeness, Distrust, ObjectKind, State};
+use handback::filesystem::{self, Filesystem, SweepOptions, Swept};
 use handback::progress::Silent;
 use handback::source::Source;
+use handback::volumes::{self, Content};
+use handback::{content, image};
+use sha2::{Digest, Sha256};
 
 /// What one sweep may take, whatever the size that the volume claims.
 const MOST_TIME: Duration = Duration::from_secs(30);
 
-fn packed(corpus: &Path) -> Vec<PathBuf> {
-    let folder = corpus.join("ntfs");
+fn packed(corpus: &Path, folder: &str, ending: &str) -> Vec<PathBuf> {
+    let folder = corpus.join(folder);
     let entries = std::fs::read_dir(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
     let paths = entries.map(|entry| entry.expect("a readable folder").path());
-    let mut packed: Vec<PathBuf> = paths.filter(|path| path.to_string_lossy().ends_with(".tar.xz")).collect();
+    let mut packed: Vec<PathBuf> = paths.filter(|path| path.to_string_lossy().ends_with(ending)).collect();
     packed.sort();
     packed
 }
@@ -103,7 +106,7 @@ fn every_public_damaged_volume_is_read_in_seconds() {
         println!("HANDBACK_CORPUS is not set: no public volumes are read");
         return;
     };
-    let packed = packed(&corpus);
+    let packed = packed(&corpus, "ntfs", ".tar.xz");
     assert!(!packed.is_empty(), "{} holds no volumes", corpus.display());
     println!("image | GB | seconds | found | in use");
     for path in &packed {
@@ -128,4 +131,90 @@ fn every_public_damaged_volume_is_read_in_seconds() {
         assert!(took < MOST_TIME, "{name} took {took:?}");
     }
     println!("{} volumes", packed.len());
+}
+
+/// An image, unpacked with its holes, and what opening and sweeping it found.
+fn swept(packed: &Path, folder: &Path) -> Option<(Source, Box<dyn Filesystem>, Swept)> {
+    let file = folder.join("volume.img");
+    let status = Command::new("zstd").args(["-dqf", "--sparse"]).arg(packed).arg("-o").arg(&file).status();
+    assert!(status.expect("`zstd` is there").success(), "{}", packed.display());
+    let image = image::open(&[&file]).unwrap_or_else(|error| panic!("{}: {error}", packed.display()));
+    // With a table, its only volume.
+    let disk = volumes::open(&Source::without_map(image), Default::default()).expect("a local file");
+    let volume = disk.volumes.into_iter().find_map(|volume| match volume.content {
+        Content::Readable(filesystem) => Some(filesystem),
+        Content::Recognised(_) | Content::Unknown(_) => None,
+    })?;
+    let options = SweepOptions { deleted: true, ..SweepOptions::default() };
+    let mut swept = volume.sweep(options, &Silent).expect("a local file");
+    swept.catalog.findings.extend(volume.findings().clone());
+    Some((volume.source().clone(), volume, swept))
+}
+
+/// Every file that lives: path to size and SHA-256.
+fn contents(source: &Source, volume: &dyn Filesystem, swept: &Swept) -> BTreeMap<String, (u64, String)> {
+    let mut all = BTreeMap::new();
+    for (id, object) in swept.catalog.objects() {
+        let Ok(extents) = volume.extents(&swept.catalog, id) else { continue };
+        if object.kind != ObjectKind::File || object.facts.distrust.contains(Distrust::Deleted) {
+            continue;
+        }
+        let mut hash = Sha256::new();
+        content::read(source, &extents, &mut |piece| {
+            hash.update(piece);
+            Ok(())
+        })
+        .expect("a local file");
+        let digest = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+        all.insert(swept.catalog.first_path(id), (object.size, digest));
+    }
+    all
+}
+
+#[test]
+fn every_public_fat_volume_is_read_in_seconds_and_its_damage_is_named() {
+    let Some(corpus) = std::env::var_os("HANDBACK_CORPUS").map(PathBuf::from) else {
+        println!("HANDBACK_CORPUS is not set: no public volumes are read");
+        return;
+    };
+    let packed = packed(&corpus, "fat", ".img.zst");
+    assert!(!packed.is_empty(), "{} holds no volumes", corpus.display());
+    println!("image | volume | seconds | found | in use");
+    let (mut damaged, mut named, mut the_same, mut compared) = (0, 0, 0, 0);
+    for path in &packed {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let started = Instant::now();
+        let opened = swept(path, folder.path());
+        let took = started.elapsed();
+        let name = path.file_name().expect("a file").to_string_lossy();
+        let name = name.trim_end_matches(".img.zst");
+        assert!(took < MOST_TIME, "{name} took {took:?}");
+        let (source, volume, swept) = opened.unwrap_or_else(|| panic!("{name} is not read"));
+        let facts = volume.facts();
+        let what = format!("{} {}", facts.filesystem, facts.label.as_deref().unwrap_or("-"));
+        println!("{name} | {what} | {:.1} | {}", took.as_secs_f64(), line(&swept));
+        let Some(stem) = name.strip_suffix(".damaged") else { continue };
+        damaged += 1;
+        let quiet = swept.catalog.findings.is_empty();
+        named += u64::from(!quiet);
+        // Only where the label stands is not damage to a file, and no system minds it.
+        assert!(!quiet || name == "check-label-only-root.damaged", "{name}: nothing is said");
+        // What the checker left alone reads the same.
+        let repaired = path.with_file_name(format!("{stem}.repaired.img.zst"));
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let Some((other, mended, after)) = repaired.exists().then(|| self::swept(&repaired, folder.path())).flatten()
+        else {
+            continue;
+        };
+        let before = contents(&source, volume.as_ref(), &swept);
+        for (path, content) in contents(&other, mended.as_ref(), &after) {
+            if let Some(old) = before.get(&path) {
+                compared += 1;
+                the_same += u64::from(*old == content);
+            }
+        }
+    }
+    println!("{} volumes, {damaged} damaged, {named} of them with findings", packed.len());
+    println!("{compared} files stand in a damaged volume and the repaired one, {the_same} read the same");
+    assert!(compared > 0);
 }

@@ -54,7 +54,9 @@ fn nothing_that_was_kept_breaks_a_promise() {
 #[test]
 fn the_seeds_reach_the_readers() {
     let source = |bytes: &[u8]| checks::sparse::Sparse::parse(bytes).source();
-    for (path, bytes) in [inputs("fuzz/corpus/ntfs", ""), inputs("fuzz/corpus/split_reads", "")].concat() {
+    for (path, bytes) in
+        [inputs("fuzz/corpus/ntfs", ""), inputs("fuzz/corpus/split_reads", ""), inputs("fuzz/corpus/fat", "")].concat()
+    {
         let volume = filesystem::open(&source(&bytes)).expect("in memory");
         let volume = volume.unwrap_or_else(|| panic!("{} is no volume", path.display()));
         let swept = volume

@@ -134,7 +134,10 @@ fn a_parents_record_that_was_taken_again() {
     }
     assert_eq!(object(&after, &home).completeness(), Completeness::Incomplete);
     assert_eq!(after.catalog.findings.count(FindingKind::ParentLost), 17);
-    let others = changes(&words(&sound.catalog), &words(&after.catalog));
+    // Its own list says that these stood in it.
+    assert_eq!(word(object(&after, FOLDER)), ("incomplete", vec!["list-disagrees"]));
+    let mut others = changes(&words(&sound.catalog), &words(&after.catalog));
+    others.retain(|(path, ..)| path != FOLDER);
     assert!(
         others.iter().all(|(path, ..)| path.starts_with("/Sizes/") || path.starts_with("/(no folder)")),
         "{others:?}"

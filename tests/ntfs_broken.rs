@@ -49,10 +49,9 @@ fn condition_2_a_record_that_is_not_in_use() {
     volume.write(at + 0x16, &[0]);
     let after = volume.sweep();
     let changed = changes(&words(&before.catalog), &words(&after.catalog));
-    assert_eq!(changed, [(PLAIN.to_string(), "whole".to_string(), "-".to_string())]);
-    // It is gone, and not without a trace.
+    // The table's bitmap and its folder's list know better; where they don't, see `ntfs_silent.rs`.
+    assert_eq!(changed, [(PLAIN.to_string(), "whole".to_string(), "doubtful: not-in-use".to_string())]);
     assert_eq!(after.catalog.findings.count(FindingKind::RecordNotInUse), 1);
-    assert_eq!(after.facts.unexplained_bytes.expect("read").at_least, 25 * 4096);
 }
 
 #[test]

@@ -110,6 +110,9 @@ fn every_foreign_volume_is_recognised() {
             let volume = disk.volume(number).unwrap_or_else(|| panic!("{name}: no volume {number}"));
             let found = match &volume.content {
                 Content::Recognised(recognised) => recognised.kind.word(),
+                Content::Readable(filesystem) if word.starts_with("fat") => {
+                    &filesystem.facts().filesystem.to_lowercase()
+                }
                 Content::Unknown(Unknown::Blank) => "zeros",
                 Content::Unknown(Unknown::ByDesign) if volume.role == Role::Reserved => "ldm-metadata",
                 other => panic!("{name} {number}: {other:?} instead of {word}"),

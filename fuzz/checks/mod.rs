@@ -5,6 +5,7 @@
 
 mod chunks;
 mod columns;
+mod fat;
 mod lznt1;
 mod names;
 mod ntfs;
@@ -27,9 +28,10 @@ use handback::source::Source;
 type Check = (&'static str, fn(&[u8]));
 
 /// All checks by name.
-pub(crate) const CHECKS: [Check; 11] = [
+pub(crate) const CHECKS: [Check; 12] = [
     ("chunks", chunks::check),
     ("columns", columns::check),
+    ("fat", fat::check),
     ("lznt1", lznt1::check),
     ("names", names::check),
     ("ntfs", ntfs::check),

@@ -21,6 +21,8 @@ const SECTOR: usize = 512;
 const MOST: usize = 84;
 const MOST_STRETCHES: usize = 60;
 const RECORDS: usize = 28;
+/// Sectors in a seed of a FAT volume, which needs fewer.
+const FAT_MOST: usize = 20;
 /// All that a header can ask for: read, deleted, lists, checksums.
 const FLAGS: u8 = 15;
 
@@ -42,6 +44,10 @@ fn main() {
             write("split_reads", name, &seed);
             write("volumes", name, &seed);
         }
+    }
+    for name in ["fat12", "fat16-deleted", "fat32-few"] {
+        let image = image(name);
+        write("fat", name, &pack(&image, &fat_volume(&image), 0));
     }
     for name in ["gpt-128", "gpt-256", "gpt-hybrid", "mbr-logical", "mbr-outoforder", "mbr-primary", "dynamic-mbr"] {
         let image = image(name);
@@ -79,7 +85,9 @@ fn volume(image: &[u8], most: usize) -> BTreeSet<usize> {
     // Files that lie elsewhere, the kept records' first.
     let source = Source::without_map(Arc::new(MemoryImage::new(image.to_vec())));
     let reader = filesystem::open(&source).expect("in memory").expect("NTFS");
-    let swept = reader.sweep(SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() }, &Silent).expect("a sound image");
+    let swept = reader
+        .sweep(SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() }, &Silent)
+        .expect("a sound image");
     for (id, object) in swept.catalog.objects() {
         let kept = records.iter().take(RECORDS).any(|at| (at - table) / 1024 == object.locator as usize);
         // The log, the table of capitals and the like are long and say nothing.
@@ -92,6 +100,31 @@ fn volume(image: &[u8], most: usize) -> BTreeSet<usize> {
     let mut taken = BTreeSet::new();
     for sector in wanted {
         if taken.len() < most && stretches(&taken).len() < MOST_STRETCHES && is_used(image, sector) {
+            taken.insert(sector);
+        }
+    }
+    taken
+}
+
+/// A FAT volume's boot sectors, the beginnings of its tables, its folders' lists and the beginnings of some files.
+fn fat_volume(image: &[u8]) -> BTreeSet<usize> {
+    let table = match number(image, 0x16, 2) {
+        0 => number(image, 0x24, 4),
+        size => size,
+    };
+    let first = number(image, 0x0e, 2);
+    let mut wanted = vec![0, 1, 6, first, first + 1, first + table, first + table + 1];
+    let source = Source::without_map(Arc::new(MemoryImage::new(image.to_vec())));
+    let reader = filesystem::open(&source).expect("in memory").expect("FAT");
+    let options = SweepOptions { deleted: true, ..SweepOptions::default() };
+    let swept = reader.sweep(options, &Silent).expect("a sound image");
+    wanted.extend(swept.catalog.objects().map(|(_, object)| object.locator as usize / SECTOR));
+    for (id, _) in swept.catalog.objects().take(40) {
+        wanted.extend(reader.extents(&swept.catalog, id).iter().flat_map(|extents| beginning(extents, 1)));
+    }
+    let mut taken = BTreeSet::new();
+    for sector in wanted {
+        if taken.len() < FAT_MOST && is_used(image, sector) {
             taken.insert(sector);
         }
     }

@@ -95,6 +95,8 @@ finding_kinds! {
     AttributeBad => "attribute_bad",
     /// An extension record of a file is missing or belongs to another file.
     ExtensionMissing => "extension_missing",
+    /// An extension record is in use, and the file that it names does not list it.
+    ExtensionUnlisted => "extension_unlisted",
     /// A file's list of where its bytes lie is damaged.
     RunsBad => "runs_bad",
     /// The folder of a file is lost or is no folder any more.

@@ -96,6 +96,8 @@ pub enum Distrust {
     OtherNumber,
     /// The table's own bitmap calls the record free.
     RecordFree,
+    /// The record calls itself free; the table's own bitmap and the folder's list do not.
+    NotInUse,
     /// An extension record does not point back.
     ExtensionStale,
     /// The pieces of its content overlap.
@@ -135,6 +137,7 @@ impl Distrust {
             Self::RecordInconsistent => "record-inconsistent",
             Self::OtherNumber => "other-number",
             Self::RecordFree => "record-free",
+            Self::NotInUse => "not-in-use",
             Self::ExtensionStale => "extension-stale",
             Self::PiecesOverlap => "pieces-overlap",
             Self::OutsideVolume => "outside-volume",
@@ -166,6 +169,8 @@ pub enum Incomplete {
     LostNames,
     /// A part of its list was not read.
     ListPartlyRead,
+    /// Its list has a name that no file has here.
+    ListDisagrees,
     /// It gathers objects whose folder is not known.
     NoFolder,
     /// Some of its entries contradict themselves or belong to nothing.
@@ -181,6 +186,7 @@ impl Incomplete {
             Self::LostRecords => "lost-records",
             Self::LostNames => "lost-names",
             Self::ListPartlyRead => "list-partly-read",
+            Self::ListDisagrees => "list-disagrees",
             Self::NoFolder => "no-folder",
             Self::EntriesUnsound => "entries-unsound",
         }

@@ -9,6 +9,8 @@
 )]
 
 mod container;
+#[cfg(test)]
+pub(crate) mod failing_tests;
 mod memory;
 mod raw;
 mod split;

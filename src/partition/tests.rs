@@ -4,8 +4,8 @@ use super::example_disk::{TestDisk, source_of};
 use super::gpt_tests::{gpt_disk, gpt_rows};
 use super::*;
 use crate::image::Image;
+use crate::image::failing_tests::FailingImage;
 use crate::source::Damage;
-use crate::testing::FailingImage;
 
 /// What a partition is, without where it was read.
 pub(super) type Row = (u32, u64, u64, TypeCode);

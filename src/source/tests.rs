@@ -5,8 +5,8 @@ use super::fence::{Budget, Failure, FencedReader};
 use super::*;
 use crate::error::Error;
 use crate::image::MemoryImage;
+use crate::image::failing_tests::FailingImage;
 use crate::sector_map::{Basis, Segment};
-use crate::testing::FailingImage;
 
 fn image(length: usize) -> Arc<dyn Image> {
     Arc::new(MemoryImage::new((0..length).map(|n| u8::try_from(n % 251).unwrap()).collect()))

@@ -22,6 +22,14 @@ fn kind_of(pieces: &[(usize, &[u8])]) -> Option<Kind> {
     kind_in(&source_of(with(pieces)))
 }
 
+/// The filesystem that is read.
+fn read_as(pieces: &[(usize, &[u8])]) -> Option<&'static str> {
+    match look(&source_of(with(pieces)), DATA).unwrap() {
+        Content::Readable(filesystem) => Some(filesystem.facts().filesystem),
+        Content::Recognised(_) | Content::Unknown(_) => None,
+    }
+}
+
 fn kind_in(source: &Source) -> Option<Kind> {
     match look(source, DATA).unwrap() {
         Content::Recognised(recognised) => Some(recognised.kind),
@@ -69,9 +77,12 @@ fn what_the_fixtures_do_not_hold_is_recognised() {
 fn the_order_of_signatures_decides_what_looks_like_several() {
     let total = (0x20, &32_768_u32.to_le_bytes()[..]);
     let fat = [(0, FAT16), total, SIGNATURE];
-    assert_eq!(kind_of(&fat), Some(Kind::Fat16));
+    assert_eq!(read_as(&fat), Some("FAT16"));
     // A FAT volume over the rest of an ext volume.
-    assert_eq!(kind_of(&[&fat[..], &[EXT_MAGIC, EXT_INODES]].concat()), Some(Kind::Fat16));
+    assert_eq!(read_as(&[&fat[..], &[EXT_MAGIC, EXT_INODES]].concat()), Some("FAT16"));
+    // BitLocker To Go has the boot sector of a FAT volume.
+    let bitlocker = [&fat[..], &[(0x03, b"MSWIN4.1"), (0x1a8, signatures::BITLOCKER_GUID)]].concat();
+    assert_eq!((read_as(&bitlocker), kind_of(&bitlocker)), (None, Some(Kind::BitLockerToGo)));
     // An ext volume over the rest of a Btrfs volume.
     assert_eq!(kind_of(&[EXT_MAGIC, EXT_INODES, (0x1_0040, b"_BHRfS_M")]), Some(Kind::Ext2));
     // The first member of a striped set opens with the set's filesystem; a mirror holds it plainly.

@@ -86,9 +86,10 @@ const FAT: Format = Format {
     volumes: &["fat12", "fat16", "fat32-few", "fat12-s1024", "fat16-s2048", "fat32-s4096", "fat16-frag", "fat16-stale"],
     with_each_structure: &["fat12", "fat16", "fat32-few"],
     fields: &fields::fat::Fat,
-    // Only FAT32 has a copy of it.
-    files_may_suffer_from: &["boot sector without a copy"],
-    folders_may_suffer_from: &["boot sector without a copy"],
+    // Only FAT32 has a copy of the boot sector. A second table that is of an earlier day and was not read can't disagree
+    // any more: files and folders are better than before.
+    files_may_suffer_from: &["boot sector without a copy", "second allocation table"],
+    folders_may_suffer_from: &["boot sector without a copy", "second allocation table"],
     may_close: &["boot sector without a copy"],
     // There are copies.
     always_noticed: &[],

@@ -13,6 +13,7 @@ mod common;
 mod bag;
 mod destinations;
 mod fat_destinations;
+mod fat_volumes;
 mod guest;
 mod kill;
 mod main_job;

@@ -81,6 +81,3 @@ impl Filesystem for Fat {
         Ok(None)
     }
 }
-
-#[cfg(test)]
-mod tests;

@@ -74,13 +74,19 @@ pub(super) struct ExtensionBudget {
     pub(super) records: u64,
     /// Bytes of lists.
     pub(super) list_bytes: u64,
+    /// The extension records that were found to be a file's.
+    pub(super) taken: HashSet<u64>,
 }
 
 impl ExtensionBudget {
     /// Enough for every sound volume with such a table.
     pub(super) fn for_table(table: &Table) -> Self {
         const ONE_LIST: u64 = 1 << 20;
-        Self { records: table.record_count().saturating_mul(2), list_bytes: table.size().saturating_add(ONE_LIST) }
+        Self {
+            records: table.record_count().saturating_mul(2),
+            list_bytes: table.size().saturating_add(ONE_LIST),
+            taken: HashSet::new(),
+        }
     }
 }
 
@@ -149,6 +155,13 @@ impl File {
         let says_so = file.information.is_some_and(|one| one.attributes & file_attribute::REPARSE_POINT != 0);
         if says_so {
             file.reparse.get_or_insert_default();
+        }
+        // A folder has a list of names and nothing else has one.
+        if !file.incomplete && base.is_folder() != file.index_root.is_some() {
+            findings.add(FindingKind::AttributeBad, parts.image_offset(base.number), Some(base.number), || {
+                if base.is_folder() { "a folder without a list of names" } else { "a list of names, and no folder" }
+            });
+            file.distrust.insert(Distrust::RecordInconsistent);
         }
         Ok(file)
     }
@@ -340,6 +353,7 @@ impl File {
         if !record.in_use() || !points_back || !reference.means(record.header.sequence) {
             return Ok(Err(true));
         }
+        budget.taken.insert(record.number);
         if record.other_number {
             self.distrust.insert(Distrust::OtherNumber);
         }
@@ -350,44 +364,4 @@ impl File {
         self.take(parts, &record, Some(seen), findings);
         Ok(Ok(()))
     }
-}
-
-/// One unnamed stream of a kind from a record and its extensions, for the filesystem's own streams.
-pub(super) fn stream_of_record(
-    volume: &Source,
-    boot: &BootSector,
-    table: &Table,
-    base: &Record,
-    kind: u32,
-) -> Result<Option<Stream>> {
-    let mut stream = Stream::default();
-    let mut take = |record: &Record| {
-        for attribute in attributes(record).list {
-            if attribute.header.kind == kind && attribute.name.is_empty() {
-                stream.flags = attribute.header.flags;
-                match attribute.body {
-                    Body::Resident(value) => stream.resident = Some(value.to_vec()),
-                    Body::NonResident(body, packed) => stream.pieces.push(piece_of(&body, packed)),
-                }
-            }
-        }
-    };
-    take(base);
-    if let Some(list) = list::of(volume, boot, base, &mut ExtensionBudget::for_table(table))? {
-        let wanted: BTreeSet<u64> = list
-            .entries
-            .iter()
-            .filter(|entry| entry.kind == kind && entry.record.record != base.number)
-            .map(|entry| entry.record.record)
-            .collect();
-        for number in wanted {
-            if let Ok(record) = table.read(volume, number)?
-                && record.in_use()
-                && record.header.base.record == base.number
-            {
-                take(&record);
-            }
-        }
-    }
-    Ok((stream.resident.is_some() || !stream.pieces.is_empty()).then_some(stream))
 }

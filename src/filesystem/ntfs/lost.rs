@@ -7,7 +7,7 @@ use super::file::{ExtensionBudget, File, Parts};
 use super::index::{self, Index, IndexBudget};
 use super::object::Made;
 use super::structures::{FileName, file_attribute, record_number};
-use super::tree::{Known, Tree};
+use super::tree::{Known, Slot, Tree};
 use super::units::Reference;
 use crate::catalog::{Facts, FindingKind, Findings, Incomplete, Object, ObjectKind, Timestamp, Unlocated};
 use crate::error::Result;
@@ -43,17 +43,30 @@ pub(super) struct Listed {
     pub(super) named: u64,
     /// Folders whose list was read whole, by record.
     pub(super) whole: HashSet<u64>,
+    /// Silent records that a list names as they are numbered now, with the names that it gives them.
+    pub(super) silent: Vec<(Reference, Vec<FileName>)>,
+}
+
+/// What is looked for in the lists.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Wanted<'a> {
+    pub(super) lost: &'a LostRecords,
+    /// Files that had more names than were read.
+    pub(super) names_lost: &'a HashSet<u64>,
+    /// Records that are no file by their own word only, in order.
+    pub(super) silent: &'a [u64],
 }
 
 /// Reads the lists of all live folders and holds them against the records. What a list names and no record has is
-/// added to the tree: a lost record as `unlocated`, a lost name of a known file as that name.
+/// added to the tree: a lost record as `unlocated`, a lost name of a known file as that name. A folder whose list has a
+/// name that is not shown in it is not complete.
 pub(super) fn read_lists(
     parts: Parts<'_>,
     tree: &mut Tree,
-    lost: &LostRecords,
-    names_lost: &HashSet<u64>,
+    wanted: Wanted<'_>,
     findings: &mut Findings,
 ) -> Result<Listed> {
+    let Wanted { lost, names_lost, silent } = wanted;
     let live: HashMap<u64, Known> = tree.live().map(|known| (known.record, known)).collect();
     let own = tree.own_files();
     let mut folders: Vec<Known> =
@@ -65,6 +78,7 @@ pub(super) fn read_lists(
     // What is to be added, once the names are no longer looked at.
     let mut new_names: Vec<(u64, Reference, Vec<u16>)> = Vec::new();
     let mut unlocated: HashMap<u64, (Reference, Vec<FileName>)> = HashMap::new();
+    let mut not_shown: Vec<Slot> = Vec::new();
     {
         let names = tree.names_by_record();
         let mut held: HashMap<u64, Vec<u64>> = HashMap::new();
@@ -96,26 +110,37 @@ pub(super) fn read_lists(
                     continue;
                 }
                 let here = Reference { record: folder.record, sequence: folder.sequence };
-                match live.get(&number) {
-                    Some(known) if reference.means(known.sequence) => {
-                        let has = names.get(&number).is_some_and(|all| {
-                            all.iter().any(|(parent, units)| parent.record == folder.record && *units == name.units)
-                        });
-                        if !has && names_lost.contains(&number) {
-                            new_names.push((number, here, name.units.clone()));
-                        } else if !has {
-                            disagree(number, "the list has a name that the record has not");
-                        }
+                let known = live.get(&number);
+                let is_known = known.is_some_and(|known| reference.means(known.sequence));
+                let shown = known.is_some()
+                    && names.get(&number).into_iter().flatten().any(|(parent, units)| {
+                        let is_here = parent.record == folder.record
+                            && (parent.means(folder.sequence) || parent.record == record_number::ROOT);
+                        is_here && *units == name.units
+                    });
+                let is_lost = known.is_none() && lost.contains(number);
+                if is_known && shown {
+                    // As it should be.
+                } else if is_known && names_lost.contains(&number) {
+                    new_names.push((number, here, name.units.clone()));
+                } else if is_lost || (known.is_none() && speaks_of_now(parts, silent, reference)?) {
+                    unlocated
+                        .entry(number)
+                        .or_insert_with(|| (reference, Vec::new()))
+                        .1
+                        .push(FileName { parent: here, ..name.clone() });
+                } else {
+                    disagree(
+                        number,
+                        match known {
+                            Some(_) if is_known => "the list has a name that the record has not",
+                            Some(_) => "the list means an earlier file of that number",
+                            None => "the list names a file that is not there",
+                        },
+                    );
+                    if !shown && !was_deleted(parts, known.is_some(), reference)? {
+                        not_shown.push(folder.object);
                     }
-                    Some(_) => disagree(number, "the list means an earlier file of that number"),
-                    None if lost.contains(number) => {
-                        unlocated
-                            .entry(number)
-                            .or_insert_with(|| (reference, Vec::new()))
-                            .1
-                            .push(FileName { parent: here, ..name.clone() });
-                    }
-                    None => disagree(number, "the list names a file that is not there"),
                 }
                 in_list.insert((number, name.units));
             }
@@ -136,17 +161,49 @@ pub(super) fn read_lists(
             }
         }
     }
+    for folder in not_shown {
+        if let Some(object) = tree.object_mut(folder) {
+            object.incomplete.insert(Incomplete::ListDisagrees);
+        }
+    }
     for (record, parent, units) in new_names {
         tree.name(record, parent, &units);
     }
     let mut unlocated: Vec<(u64, (Reference, Vec<FileName>))> = unlocated.into_iter().collect();
     unlocated.sort_by_key(|(record, _)| *record);
-    listed.named = crate::bytes::to_u64(unlocated.len());
-    for (_, (reference, names)) in unlocated {
-        let names: Vec<&FileName> = super::object::shown_names(&names);
-        tree.add(reference, false, Made { object: by_name(reference.record, &names), streams: Vec::new() }, &names);
+    for (record, (reference, names)) in unlocated {
+        if silent.binary_search(&record).is_ok() {
+            listed.silent.push((reference, names));
+        } else {
+            listed.named = listed.named.saturating_add(1);
+            add_unlocated(tree, reference, &names);
+        }
     }
     Ok(listed)
+}
+
+/// Whether a silent record is the one that a list means. One that was deleted has a higher sequence number since.
+fn speaks_of_now(parts: Parts<'_>, silent: &[u64], reference: Reference) -> Result<bool> {
+    if silent.binary_search(&reference.record).is_err() {
+        return Ok(false);
+    }
+    let record = parts.table.read(parts.volume, reference.record)?;
+    Ok(record.is_ok_and(|record| reference.means(record.header.sequence)))
+}
+
+/// Whether what a list names was deleted since: deleting raises a record's sequence number by one, and the list was
+/// written before. Whether the record was taken again is no matter.
+fn was_deleted(parts: Parts<'_>, taken_again: bool, reference: Reference) -> Result<bool> {
+    let Ok(record) = parts.table.read(parts.volume, reference.record)? else { return Ok(false) };
+    // Numbers start over after 65,535, so half of them are later ones.
+    let raised = (1..0x8000).contains(&record.header.sequence.wrapping_sub(reference.sequence));
+    Ok(raised && (taken_again || !record.in_use()))
+}
+
+/// Adds what only folders' lists still name.
+pub(super) fn add_unlocated(tree: &mut Tree, reference: Reference, names: &[FileName]) {
+    let names: Vec<&FileName> = super::object::shown_names(names);
+    tree.add(reference, false, Made { object: by_name(reference.record, &names), streams: Vec::new() }, &names);
 }
 
 /// What a folder's list says of a file whose record is lost.

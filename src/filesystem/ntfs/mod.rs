@@ -11,6 +11,7 @@ mod index_structures;
 mod list;
 mod lost;
 mod object;
+mod own_stream;
 mod record;
 mod reparse;
 mod runs;

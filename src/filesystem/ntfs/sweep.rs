@@ -1,13 +1,21 @@
 //! The sweep: the file table read from front to back.
 
-use std::collections::{BTreeMap, HashSet};
+mod deleted;
+mod silent;
+
+use std::collections::HashSet;
 use std::ops::Range;
+
+use deleted::{DeletedRun, claimed_ranges};
+use enumset::EnumSet;
+use silent::Silent;
 
 use super::Ntfs;
 use super::extents::read_stream;
-use super::file::{ExtensionBudget, File, Stream, stream_of_record};
-use super::lost::{self, Listed, LostRecords};
+use super::file::{ExtensionBudget, File, Stream};
+use super::lost::{self, Listed, LostRecords, Wanted};
 use super::object::{bitmap_distrust, has_list, make, shown_names};
+use super::own_stream::stream_of_record;
 use super::record::{NoRecord, Record};
 use super::runs::DataRun;
 use super::sleep::hibernated;
@@ -15,11 +23,11 @@ use super::structures::{attribute_type, record_number};
 use super::tree::{Slot, Tree};
 use super::units::{Lcn, Reference};
 use crate::bytes::{at_most, round_down, to_u64};
-use crate::catalog::{Catalog, Distrust, FindingKind, Findings, Incomplete, ObjectId, ObjectKind};
+use crate::catalog::{Distrust, FindingKind, Findings, Incomplete, ObjectKind};
 use crate::error::Result;
 use crate::filesystem::bitmap::Bitmap;
-use crate::filesystem::claims::{Claims, Owner, Settled, Span};
-use crate::filesystem::{ByteRange, MOST_CLAIMED, SweepOptions, Swept};
+use crate::filesystem::claims::{Claims, Owner, Span};
+use crate::filesystem::{ByteRange, SweepOptions, Swept};
 use crate::progress::{Progress, Unit};
 
 /// How much of the table is read at once, in bytes.
@@ -40,11 +48,13 @@ pub(super) fn sweep(ntfs: &Ntfs, options: SweepOptions, progress: &dyn Progress)
         budget: ExtensionBudget::for_table(&ntfs.table),
         claims: Claims::default(),
         deleted_runs: Vec::new(),
+        silent: Silent::default(),
     };
     sweep.all_records(progress)?;
     for base in std::mem::take(&mut sweep.with_list) {
         sweep.file(&base)?;
     }
+    sweep.unlisted_extensions()?;
     progress.end();
     sweep.finish()
 }
@@ -64,12 +74,7 @@ struct Sweep<'a> {
     claims: Claims,
     /// Runs of deleted files: whose, the cluster and byte of the file where each starts, and its clusters.
     deleted_runs: Vec<DeletedRun>,
-}
-
-struct DeletedRun {
-    owner: Slot,
-    clusters: Range<u64>,
-    in_file: u64,
+    silent: Silent,
 }
 
 impl Sweep<'_> {
@@ -77,6 +82,23 @@ impl Sweep<'_> {
     fn finish(mut self) -> Result<Swept> {
         let ntfs = self.ntfs;
         let root = self.tree.root_or_stand_in();
+        let headless = ntfs.table.record_count() == 0;
+        let misnumbered = self.tree.misnumbered();
+        let mut named = 0;
+        if self.lost.count > 0
+            || headless
+            || !self.names_lost.is_empty()
+            || !self.silent.records.is_empty()
+            || !misnumbered.is_empty()
+            || self.options.cross_check
+        {
+            let wanted = Wanted { lost: &self.lost, names_lost: &self.names_lost, silent: &self.silent.records };
+            let mut listed = lost::read_lists(ntfs.parts(), &mut self.tree, wanted, &mut self.findings)?;
+            named = listed.named;
+            let taken = self.silent_files(std::mem::take(&mut listed.silent))?;
+            self.mark_folders(&listed, &misnumbered);
+            self.silent_deleted(&taken)?;
+        }
         let mut facts = ntfs.facts.clone();
         let bitmap = volume_bitmap(ntfs)?;
         let settled = std::mem::take(&mut self.claims).settle(bitmap.as_ref(), ntfs.boot.total_clusters());
@@ -92,17 +114,6 @@ impl Sweep<'_> {
             let range = |span: Span| ByteRange { at_least: bytes(span.at_least), at_most: bytes(span.at_most) };
             facts.used_bytes = Some(range(settled.used));
             facts.unexplained_bytes = Some(range(settled.unexplained));
-        }
-        let headless = ntfs.table.record_count() == 0;
-        let something_lost = self.lost.count > 0 || !self.names_lost.is_empty() || headless;
-        let mut named = 0;
-        if something_lost || self.options.cross_check {
-            let listed =
-                lost::read_lists(ntfs.parts(), &mut self.tree, &self.lost, &self.names_lost, &mut self.findings)?;
-            named = listed.named;
-            if something_lost {
-                self.mark_folders(&listed);
-            }
         }
         if self.unknown {
             let folders: Vec<Slot> = self.tree.live().map(|known| known.object).collect();
@@ -122,18 +133,26 @@ impl Sweep<'_> {
         Ok(Swept { catalog, facts, claimed })
     }
 
-    /// Where records or names are lost, only a folder whose own list was read whole is complete.
-    fn mark_folders(&mut self, listed: &Listed) {
-        let reasons = [
-            (self.lost.count > 0 || self.ntfs.table.record_count() == 0, Incomplete::LostRecords),
+    /// Where records or names are lost, or may be, only a folder whose own list was read whole is complete.
+    fn mark_folders(&mut self, listed: &Listed, misnumbered: &HashSet<u64>) {
+        let records_lost = self.lost.count > 0 || self.ntfs.table.record_count() == 0;
+        let mut reasons = EnumSet::empty();
+        for (holds, reason) in [
+            (records_lost || !self.silent.records.is_empty(), Incomplete::LostRecords),
             (!self.names_lost.is_empty(), Incomplete::LostNames),
-        ];
+        ] {
+            if holds {
+                reasons.insert_all(reason | Incomplete::ListPartlyRead);
+            }
+        }
         let folders: Vec<_> = self.tree.live().filter(|known| !listed.whole.contains(&known.record)).collect();
         for known in folders {
             let Some(object) = self.tree.object_mut(known.object) else { continue };
             if object.kind == ObjectKind::Folder {
-                object.incomplete.extend(reasons.iter().filter(|(holds, _)| *holds).map(|(_, reason)| *reason));
-                object.incomplete.insert(Incomplete::ListPartlyRead);
+                object.incomplete.insert_all(reasons);
+                if misnumbered.contains(&known.record) {
+                    object.incomplete.insert(Incomplete::ListPartlyRead);
+                }
             }
         }
     }
@@ -151,46 +170,6 @@ fn volume_bitmap(ntfs: &Ntfs) -> Result<Option<Bitmap>> {
     let wanted = at_most(parts.boot.total_clusters().div_ceil(8), usize::MAX);
     let (bytes, holes, _) = read_stream(parts.volume, parts.boot, &stream, wanted)?;
     Ok((!bytes.is_empty()).then(|| Bitmap::new(bytes, holes)))
-}
-
-/// For each deleted file, the ranges of it that somebody claims now.
-fn claimed_ranges(
-    ntfs: &Ntfs,
-    runs: &[DeletedRun],
-    settled: &Settled,
-    bitmap: Option<&Bitmap>,
-    places: &BTreeMap<Slot, ObjectId>,
-    catalog: &Catalog,
-) -> BTreeMap<ObjectId, Vec<Range<u64>>> {
-    let mut claimed: BTreeMap<ObjectId, Vec<Range<u64>>> = BTreeMap::new();
-    // Deleted files may claim one cluster many times over; a volume's worth of looking is enough for all sound ones.
-    let mut left = ntfs.boot.total_clusters().saturating_mul(16);
-    for DeletedRun { owner, clusters, in_file } in runs {
-        let Some(object) = places.get(owner) else { continue };
-        let ranges = claimed.entry(*object).or_default();
-        let size = catalog.object(*object).size;
-        let length = clusters.end.saturating_sub(clusters.start);
-        let found = match left.checked_sub(length) {
-            Some(rest) => {
-                left = rest;
-                settled.claimed(clusters.clone(), bitmap)
-            }
-            // Not looked at: taken for claimed.
-            None => vec![clusters.clone()],
-        };
-        for part in found {
-            let byte = |cluster: u64| {
-                let inside = ntfs.boot.cluster.bytes(cluster.saturating_sub(clusters.start)).unwrap_or(u64::MAX);
-                in_file.saturating_add(inside).min(size)
-            };
-            let range = byte(part.start)..byte(part.end);
-            if range.start < range.end && ranges.len() < MOST_CLAIMED {
-                ranges.push(range);
-            }
-        }
-    }
-    claimed.retain(|_, ranges| !ranges.is_empty());
-    claimed
 }
 
 impl Sweep<'_> {
@@ -275,7 +254,12 @@ impl Sweep<'_> {
                 }
                 Ok(())
             }
-            Ok(record) if !record.is_base() => Ok(()),
+            Ok(record) if !record.is_base() => {
+                if record.in_use() && in_use != Some(false) && number >= record_number::FIRST_ORDINARY {
+                    self.silent.extensions.push((number, record.header.base));
+                }
+                Ok(())
+            }
             Ok(record) if !record.in_use() => {
                 if number < record_number::FIRST_ORDINARY {
                     return Ok(());
@@ -283,8 +267,8 @@ impl Sweep<'_> {
                 if in_use == Some(true) {
                     let offset = table.image_offset(&self.ntfs.source, number);
                     self.findings.add(FindingKind::RecordNotInUse, offset, Some(number), || "");
-                }
-                if self.options.deleted {
+                    self.silent.records.push(number);
+                } else if self.options.deleted {
                     self.deleted(&record);
                 }
                 Ok(())
@@ -311,7 +295,7 @@ impl Sweep<'_> {
         let mut file = File::load(ntfs.parts(), base, &mut self.budget, &mut self.findings)?;
         file.distrust.insert_all(bitmap_distrust(ntfs.table.bitmap.get(base.number)));
         self.unknown |= file.unknown;
-        if file.incomplete && file.names.len() < usize::from(base.header.links) {
+        if file.names.len() < usize::from(base.header.links) {
             self.names_lost.insert(base.number);
             let offset = ntfs.table.image_offset(&ntfs.source, base.number);
             self.findings.add(FindingKind::NameLost, offset, Some(base.number), || {
@@ -340,28 +324,6 @@ impl Sweep<'_> {
         }
         self.claims.runs(&file.other_runs, Owner::Other);
         Ok(())
-    }
-
-    fn deleted(&mut self, base: &Record) {
-        let ntfs = self.ntfs;
-        let file = File::load_deleted(ntfs.parts(), base, &mut Findings::default());
-        if file.names.is_empty() {
-            // An extension record, or one that was never a file's.
-            return;
-        }
-        let made = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
-        let reference = Reference { record: base.number, sequence: base.header.sequence };
-        let (object, streams) = self.tree.add(reference, true, made, &shown_names(&file.names));
-        for (name, stream) in &file.streams {
-            let slot = streams.iter().find(|(other, _)| other == name).map_or(object, |(_, slot)| *slot);
-            for run in stream.pieces.iter().flat_map(|piece| &piece.runs) {
-                let (Some(Lcn(lcn)), Some(in_file)) = (run.place, ntfs.boot.cluster.stream_offset(run.first)) else {
-                    continue;
-                };
-                let clusters = lcn..lcn.saturating_add(run.length).min(ntfs.boot.total_clusters());
-                self.deleted_runs.push(DeletedRun { owner: slot, clusters, in_file });
-            }
-        }
     }
 }
 

@@ -1,5 +1,6 @@
 //! $MFT: where file records are.
 
+use std::collections::HashSet;
 use std::ops::Range;
 
 use super::attributes::{Body, attributes};
@@ -153,7 +154,7 @@ impl Table {
         }
         self.join(&known, size, boot);
         // Further pieces stand in extension records, listed in order of their first cluster.
-        let mut budget = ExtensionBudget { records: 0, list_bytes: MAX_OWN_LIST };
+        let mut budget = ExtensionBudget { records: 0, list_bytes: MAX_OWN_LIST, taken: HashSet::new() };
         let Some(list) = list::of(volume, boot, first, &mut budget)? else { return Ok(()) };
         self.unknown |= list.unknown;
         let mut wanted: Vec<u64> = list
@@ -260,7 +261,8 @@ impl Table {
         findings: &mut Findings,
     ) -> Result<()> {
         let wanted = at_most(self.record_count().div_ceil(8), MAX_BITMAP);
-        let Some(stream) = super::file::stream_of_record(volume, boot, self, first, attribute_type::BITMAP)? else {
+        let Some(stream) = super::own_stream::stream_of_record(volume, boot, self, first, attribute_type::BITMAP)?
+        else {
             findings.add(
                 FindingKind::AttributeBad,
                 None,

@@ -109,6 +109,22 @@ impl Tree {
         all
     }
 
+    /// Live folders that a live file means by another sequence number than they have.
+    pub(super) fn misnumbered(&self) -> HashSet<u64> {
+        let folders: HashMap<u64, u16> = self
+            .live()
+            .filter(|known| self.is_folder(known.object))
+            .map(|known| (known.record, known.sequence))
+            .collect();
+        let deleted: HashSet<u64> = self.found.iter().filter(|found| found.deleted).map(|found| found.record).collect();
+        self.names
+            .iter()
+            .filter(|name| name.parent.record != record_number::ROOT && !deleted.contains(&name.record))
+            .filter(|name| folders.get(&name.parent.record).is_some_and(|sequence| !name.parent.means(*sequence)))
+            .map(|name| name.parent.record)
+            .collect()
+    }
+
     /// The root's record number, after making sure that there is one.
     pub(super) fn root_or_stand_in(&mut self) -> u64 {
         let root = record_number::ROOT;
