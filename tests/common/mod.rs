@@ -4,6 +4,7 @@
 #![allow(dead_code, reason = "each test file uses its part")]
 
 pub(crate) mod bag;
+pub(crate) mod counting;
 pub(crate) mod edit;
 pub(crate) mod exfat;
 pub(crate) mod fat_edit;

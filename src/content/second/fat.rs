@@ -191,11 +191,13 @@ impl Walk<'_> {
                 Ok(Some(Err(error))) => return self.trouble(&error.to_string()),
                 Err(panic) => return self.trouble(&format!("it panicked ({panic})")),
             };
-            let name = entry.file_name();
+            // A long name ends at its first zero; the crate also gives what stands behind it.
+            let whole_name = entry.file_name();
+            let name = whole_name.split('\0').next().unwrap_or_default();
             if name == "." || name == ".." {
                 continue;
             }
-            let path = below(path, &name);
+            let path = below(path, name);
             if entry.is_dir() {
                 if self.ways.contains(&path) {
                     match self.desk.guarded(|| entry.to_dir()) {
