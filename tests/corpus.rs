@@ -5,7 +5,7 @@
 
 #![expect(clippy::print_stdout, reason = "the counts are part of what it shows")]
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
@@ -161,9 +161,10 @@ fn swept(packed: &Path, folder: &Path) -> Option<(Source, Box<dyn Filesystem>, S
     Some((volume.source().clone(), volume, swept))
 }
 
-/// Every file of which nothing bad is known: path to size and SHA-256.
+/// Every file of which nothing bad is known, and whose path no other has: path to size and SHA-256.
 fn sound(source: &Source, volume: &dyn Filesystem, swept: &Swept) -> BTreeMap<String, (u64, String)> {
     let mut all = BTreeMap::new();
+    let mut twice = BTreeSet::new();
     for (id, object) in swept.catalog.objects() {
         let Ok(extents) = volume.extents(&swept.catalog, id) else { continue };
         if object.kind != ObjectKind::File || object.facts.state() != State::Unproven {
@@ -176,8 +177,12 @@ fn sound(source: &Source, volume: &dyn Filesystem, swept: &Swept) -> BTreeMap<St
         })
         .expect("a local file");
         let digest = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
-        all.insert(swept.catalog.first_path(id), (object.size, digest));
+        let path = swept.catalog.first_path(id);
+        if all.insert(path.clone(), (object.size, digest)).is_some() {
+            twice.insert(path);
+        }
     }
+    all.retain(|path, _| !twice.contains(path));
     all
 }
 

@@ -113,6 +113,14 @@ const FAT: Format = Format {
     folders_may_suffer_from: &["boot sector without a copy", "second allocation table"],
     may_close: &["boot sector without a copy"],
     // There are copies.
-    always_noticed: &[],
-    never_wrong: &["backup boot sector", "free space hint", "reserved sector", "second allocation table"],
+    always_noticed: &["boot sector", "boot sector without a copy", "backup boot sector", "free space hint"],
+    never_wrong: &[
+        "boot sector",
+        "boot sector without a copy",
+        "backup boot sector",
+        "free space hint",
+        "reserved sector",
+        "allocation table",
+        "second allocation table",
+    ],
 };
