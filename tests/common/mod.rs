@@ -7,6 +7,7 @@ pub(crate) mod bag;
 pub(crate) mod edit;
 pub(crate) mod fixture;
 pub(crate) mod harness;
+pub(crate) mod memory;
 
 use std::collections::BTreeMap;
 use std::ops::Range;
