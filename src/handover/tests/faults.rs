@@ -1,7 +1,5 @@
 //! Stopped, full, failing: the bag is unfinished and is continued, and then equals one that nothing disturbed.
 
-#![expect(clippy::print_stdout, reason = "the counts are part of what it shows")]
-
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::atomic::Ordering;
@@ -72,7 +70,6 @@ fn stopped_at_any_operation_it_goes_on_to_the_same_bag() {
         let plan = Plan { stop_at: Some(at), tear: at % 2 == 0, ..Plan::default() };
         disturb(&choir, plan, false, &expected);
     }
-    println!("stopped at each of {operations} operations of the destination, every other one in mid-write");
 }
 
 #[test]
@@ -85,7 +82,6 @@ fn what_was_not_flushed_is_not_trusted_after_a_power_cut() {
             disturb(&choir, Plan { stop_at: Some(at), no_flush, ..Plan::default() }, true, &expected);
         }
     }
-    println!("power cut after every fifth of {operations} operations, with and without flushes that flush");
 }
 
 #[test]
@@ -95,7 +91,6 @@ fn one_failure_at_any_operation_does_no_harm() {
     for at in (1..=operations).step_by(2) {
         disturb(&choir, Plan { fail_at: Some(at), tear: at % 4 == 1, ..Plan::default() }, false, &expected);
     }
-    println!("one failure at every other of {operations} operations");
 }
 
 #[test]
@@ -105,7 +100,6 @@ fn a_full_disk_stops_and_is_continued() {
     for room in (0..60_000).step_by(2500) {
         disturb(&choir, Plan { room: Some(room), ..Plan::default() }, false, &expected);
     }
-    println!("disk full after each of 0, 2,500 … 57,500 bytes");
 }
 
 #[test]
