@@ -5,7 +5,10 @@
 
 #![expect(clippy::print_stdout, reason = "the counts are part of what it shows")]
 
-use std::collections::BTreeMap;
+#[path = "common/memory.rs"]
+mod memory;
+
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
@@ -20,6 +23,13 @@ use sha2::{Digest, Sha256};
 
 /// What one sweep may take, whatever the size that the volume claims.
 const MOST_TIME: Duration = Duration::from_secs(30);
+
+/// The most memory that a process may have for it, in KiB, likewise.
+const MOST_MEMORY: u64 = 256 << 10;
+
+/// Where a process that reads one image finds its name, and how its answer begins.
+const ONE_IMAGE: &str = "HANDBACK_CORPUS_IMAGE";
+const ANSWER: &str = "swept: ";
 
 fn packed(corpus: &Path, folder: &str, ending: &str) -> Vec<PathBuf> {
     let folder = corpus.join(folder);
@@ -100,45 +110,64 @@ fn line(swept: &Swept) -> String {
     )
 }
 
+/// Opens and sweeps an image, and prints seconds, MiB and what was found. A process of its own, so that its peak is that
+/// of this image.
+fn sweep_one(file: &Path) {
+    let image = image::open(&[file]).unwrap_or_else(|error| panic!("{}: {error}", file.display()));
+    let source = Source::without_map(image);
+    let started = Instant::now();
+    let found = match filesystem::open(&source).expect("a local file") {
+        None => "not recognised | ".to_string(),
+        Some(volume) => {
+            let options = SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() };
+            let mut swept = volume.sweep(options, &Silent).expect("a local file");
+            swept.catalog.findings.extend(volume.findings().clone());
+            line(&swept)
+        }
+    };
+    let took = started.elapsed();
+    assert!(took < MOST_TIME, "{took:?}");
+    let peak = memory::peak();
+    assert!(peak.is_none_or(|kib| kib < MOST_MEMORY), "{peak:?} KiB");
+    let mib = peak.map_or("-".to_string(), |kib| kib.div_ceil(1024).to_string());
+    println!("{ANSWER}{:.2} | {mib} | {found}", took.as_secs_f64());
+}
+
 #[test]
 fn every_public_damaged_ntfs_volume_is_read_in_seconds() {
-    read_all("ntfs", "NTFS");
+    read_all("ntfs", "every_public_damaged_ntfs_volume_is_read_in_seconds");
 }
 
 #[test]
 fn every_public_damaged_exfat_volume_is_read_in_seconds() {
-    read_all("exfat", "exFAT");
+    read_all("exfat", "every_public_damaged_exfat_volume_is_read_in_seconds");
 }
 
-fn read_all(format: &str, called: &str) {
+/// Reads all images of a format, each in a process of its own, which runs the test named `own` again.
+fn read_all(format: &str, own: &str) {
+    if let Some(file) = std::env::var_os(ONE_IMAGE) {
+        return sweep_one(Path::new(&file));
+    }
     let Some(corpus) = std::env::var_os("HANDBACK_CORPUS").map(PathBuf::from) else {
         println!("HANDBACK_CORPUS is not set: no public volumes are read");
         return;
     };
     let packed = packed(&corpus, format, ".tar.xz");
     assert!(!packed.is_empty(), "{} holds no volumes", corpus.display());
-    println!("image | GB | seconds | found | in use");
+    println!("image | GB | seconds | MiB | found | in use");
     for path in &packed {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let file = unpack(path, folder.path());
-        let image = image::open(&[&file]).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
-        let source = Source::without_map(image);
-        let started = Instant::now();
-        let found = match filesystem::open(&source).expect("a local file") {
-            None => "not recognised | ".to_string(),
-            Some(volume) => {
-                assert_eq!(volume.facts().filesystem, called, "{}", path.display());
-                let options = SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() };
-                let mut swept = volume.sweep(options, &Silent).expect("a local file");
-                swept.catalog.findings.extend(volume.findings().clone());
-                line(&swept)
-            }
-        };
-        let took = started.elapsed();
         let name = path.file_name().expect("a file").to_string_lossy();
         let name = name.trim_end_matches(".tar.xz");
-        println!("{name} | {} | {:.1} | {found}", source.length() / 1_000_000_000, took.as_secs_f64());
-        assert!(took < MOST_TIME, "{name} took {took:?}");
+        let gigabytes = std::fs::metadata(&file).expect("own file").len() / 1_000_000_000;
+        let mut sweep = Command::new(std::env::current_exe().expect("this test"));
+        sweep.args(["--exact", own, "--nocapture"]);
+        let output = sweep.env(ONE_IMAGE, &file).output().expect("this test starts");
+        let text = String::from_utf8_lossy(&output.stdout);
+        let answer = text.lines().find_map(|line| line.strip_prefix(ANSWER));
+        let answer = answer.unwrap_or_else(|| panic!("{name}: {text}{}", String::from_utf8_lossy(&output.stderr)));
+        println!("{name} | {gigabytes} | {answer}");
     }
     println!("{} volumes", packed.len());
 }
@@ -161,9 +190,10 @@ fn swept(packed: &Path, folder: &Path) -> Option<(Source, Box<dyn Filesystem>, S
     Some((volume.source().clone(), volume, swept))
 }
 
-/// Every file of which nothing bad is known: path to size and SHA-256.
+/// Every file of which nothing bad is known, and whose path no other has: path to size and SHA-256.
 fn sound(source: &Source, volume: &dyn Filesystem, swept: &Swept) -> BTreeMap<String, (u64, String)> {
     let mut all = BTreeMap::new();
+    let mut twice = BTreeSet::new();
     for (id, object) in swept.catalog.objects() {
         let Ok(extents) = volume.extents(&swept.catalog, id) else { continue };
         if object.kind != ObjectKind::File || object.facts.state() != State::Unproven {
@@ -176,8 +206,12 @@ fn sound(source: &Source, volume: &dyn Filesystem, swept: &Swept) -> BTreeMap<St
         })
         .expect("a local file");
         let digest = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
-        all.insert(swept.catalog.first_path(id), (object.size, digest));
+        let path = swept.catalog.first_path(id);
+        if all.insert(path.clone(), (object.size, digest)).is_some() {
+            twice.insert(path);
+        }
     }
+    all.retain(|path, _| !twice.contains(path));
     all
 }
 

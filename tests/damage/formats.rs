@@ -94,6 +94,9 @@ const EXFAT: Format = Format {
         "backup boot region",
         "entries of a file",
         "entries of a folder",
+        "folder's list",
+        "table, links",
+        "table, links of the volume's own",
         "allocation bitmap",
         "up-case table",
     ],
@@ -113,6 +116,14 @@ const FAT: Format = Format {
     folders_may_suffer_from: &["boot sector without a copy", "second allocation table"],
     may_close: &["boot sector without a copy"],
     // There are copies.
-    always_noticed: &[],
-    never_wrong: &["backup boot sector", "free space hint", "reserved sector", "second allocation table"],
+    always_noticed: &["boot sector", "boot sector without a copy", "backup boot sector", "free space hint"],
+    never_wrong: &[
+        "boot sector",
+        "boot sector without a copy",
+        "backup boot sector",
+        "free space hint",
+        "reserved sector",
+        "allocation table",
+        "second allocation table",
+    ],
 };
