@@ -1,4 +1,4 @@
-//! `extract --second-reader` and `check --second-reader`, as they are called.
+//! `extract --second-reader` and `check --second-reader`, as people call them.
 
 #![cfg(feature = "second-reader")]
 
