@@ -81,6 +81,10 @@ finding_kinds! {
     BootSectorsDiffer => "boot_sectors_differ",
     /// The mirror of the file table's first records was used.
     MirrorUsed => "mirror_used",
+    /// The mirror of the file table's first records says something else than they do.
+    MirrorDiffers => "mirror_differs",
+    /// A part of the file table was placed by a record that the table's own list does not name any more.
+    TablePartFound => "table_part_found",
     /// A part of the file table can't be placed: what it described is missing.
     TablePartLost => "table_part_lost",
     /// A file record lies where the drive gave nothing.

@@ -54,9 +54,9 @@ const NTFS: Format = Format {
         "ntfs-streams",
     ],
     fields: &fields::ntfs::Ntfs,
-    files_may_suffer_from: &["extension record of $MFT", "$MFT's attribute list"],
+    files_may_suffer_from: &["extension record of $MFT"],
     // There, and where a record is lost that may have stood in any folder whose own list was not read whole.
-    folders_may_suffer_from: &["extension record of $MFT", "$MFT's attribute list", "file record"],
+    folders_may_suffer_from: &["extension record of $MFT", "file record"],
     // A boot sector has a backup.
     may_close: &[],
     never_wrong: &[
@@ -92,6 +92,14 @@ const FAT: Format = Format {
     folders_may_suffer_from: &["boot sector without a copy", "second allocation table"],
     may_close: &["boot sector without a copy"],
     // There are copies.
-    always_noticed: &[],
-    never_wrong: &["backup boot sector", "free space hint", "reserved sector", "second allocation table"],
+    always_noticed: &["boot sector", "boot sector without a copy", "backup boot sector", "free space hint"],
+    never_wrong: &[
+        "boot sector",
+        "boot sector without a copy",
+        "backup boot sector",
+        "free space hint",
+        "reserved sector",
+        "allocation table",
+        "second allocation table",
+    ],
 };

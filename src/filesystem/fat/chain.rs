@@ -191,6 +191,14 @@ impl Chain {
         }
     }
 
+    /// Takes the last cluster away, which was only asked for to see whether there is one.
+    pub(super) fn drop_last(&mut self) {
+        let Some((_, length)) = self.runs.last_mut() else { return };
+        *length = length.saturating_sub(1);
+        self.clusters = self.clusters.saturating_sub(1);
+        self.runs.retain(|(_, length)| *length > 0);
+    }
+
     /// A stretch of clusters that nothing but a guess puts together, cut at the volume's end.
     pub(super) fn guess(layout: &Layout, first: Cluster, clusters: u64) -> Self {
         let there = u64::from(layout.end).saturating_sub(first.number()).min(clusters);

@@ -112,6 +112,12 @@ fn put_together(pieces: &[LongEntry]) -> Vec<u16> {
     units.take_while(|unit| *unit != 0).collect()
 }
 
+/// Whether a deleted entry may have been `.` or `..`: its first byte is lost, and what is left says no more.
+fn is_deleted_dots(entry: &ShortEntry) -> bool {
+    let rest = entry.name.get(1..);
+    entry.is_folder() && (rest == DOT.get(1..) || rest == DOT_DOT.get(1..))
+}
+
 struct Reader<'a> {
     source: &'a Source,
     reading: Reading,
@@ -315,7 +321,7 @@ impl Reader<'_> {
             (name, by_sum)
         });
         // What isn't even a name any more is the rest of something older.
-        if !entry.has_sound_name(first.unwrap_or(b'A')) || entry.name.get(1..) == DOT.get(1..) {
+        if !entry.has_sound_name(first.unwrap_or(b'A')) || is_deleted_dots(&entry) {
             return;
         }
         let name = name.unwrap_or_else(|| short_name(&entry, first, self.reading.codepage).encode_utf16().collect());

@@ -6,7 +6,7 @@ use std::ops::Range;
 use super::block::{Block, LONGEST};
 use super::chain::{End, follow};
 use super::listing::{self, Listing};
-use super::structures::{ENTRY, ShortEntry};
+use super::structures::{ENTRY, LongEntry, ShortEntry, attribute};
 use super::sweep::{Job, Known, Sweep, index};
 use super::units::Cluster;
 use crate::bytes::slice;
@@ -72,7 +72,7 @@ impl Sweep<'_> {
         let fat = self.fat;
         let Some((head, _)) = fat.source.read_real(fat.layout.offset(cluster), ENTRY)? else { return Ok(false) };
         // Most clusters hold something else, and their first bytes show it.
-        if ShortEntry::from_bytes(&head).is_none_or(|entry| !entry.has_sound_attributes()) {
+        if !may_open_list(&head) {
             return Ok(false);
         }
         let block = Block::read(&fat.source, [(fat.layout.offset(cluster), fat.layout.cluster.min(LONGEST))])?;
@@ -104,6 +104,17 @@ impl Sweep<'_> {
             dated && fits
         })
     }
+}
+
+/// Whether these bytes can be a folder's entry: live, deleted, or a piece of a long name.
+fn may_open_list(head: &[u8]) -> bool {
+    let (Some(entry), Some(piece)) = (ShortEntry::from_bytes(head), LongEntry::from_bytes(head)) else { return false };
+    if entry.attributes & attribute::ALL == attribute::LONG_NAME {
+        return piece.sound;
+    }
+    let (date, time) = entry.modified;
+    let rest = entry.has_sound_name(b'A') && entry.has_sound_attributes();
+    rest && entry.name.first() != Some(&0) && Timestamp::from_dos(date, time, 0).is_some()
 }
 
 fn clusters(runs: &[Range<u64>]) -> impl Iterator<Item = Cluster> + '_ {

@@ -177,11 +177,14 @@ impl<'a> Sweep<'a> {
         }
         let most = fat.layout.clusters_for(LONGEST);
         let mut chain = follow(&fat.tables, job.first, most.saturating_add(1), &mut self.steps);
+        let too_long = chain.end == End::Enough;
+        if too_long {
+            chain.drop_last();
+        }
         for (start, length) in &chain.runs {
             self.claims.add(start.number(), *length, Owner::Object(job.owner));
         }
         let finding = chain.finding();
-        let too_long = chain.end == End::Enough;
         let crosses = self.keep_unvisited(&mut chain.runs);
         let block = Block::read(&fat.source, Block::pieces(&fat.layout, &chain.runs))?;
         let mut listing = listing::read(&fat.source, &block, self.reading(), &mut self.builder.findings);

@@ -10,6 +10,7 @@ mod index;
 mod index_structures;
 mod list;
 mod lost;
+mod mirror;
 mod object;
 mod own_stream;
 mod record;

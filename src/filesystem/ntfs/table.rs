@@ -40,6 +40,9 @@ pub(super) struct Table {
 /// The longest attribute list of the table itself, in bytes.
 const MAX_OWN_LIST: u64 = 1 << 20;
 
+/// How often parts that were found are searched for more. A sound table has a few extension records.
+const MOST_SEARCHES: usize = 64;
+
 /// Most bytes of the table's bitmap that are kept: enough for the 2^32 records that NTFS can have.
 const MAX_BITMAP: usize = 512 << 20;
 
@@ -144,14 +147,13 @@ impl Table {
         for attribute in attributes(first).list {
             if attribute.header.kind == attribute_type::DATA
                 && attribute.name.is_empty()
-                && let Body::NonResident(body, packed) = attribute.body
+                && let Body::NonResident(body, _) = attribute.body
+                && body.first == Vcn(0)
             {
-                if body.first == Vcn(0) {
-                    size = body.size;
-                }
-                known.push((body.first, self.unpack_pieces(boot, body.first, body.last, packed, findings)));
+                size = body.size;
             }
         }
+        known.extend(self.pieces_of(boot, first, findings));
         self.join(&known, size, boot);
         // Further pieces stand in extension records, listed in order of their first cluster.
         let mut budget = ExtensionBudget { records: 0, list_bytes: MAX_OWN_LIST, taken: HashSet::new() };
@@ -179,15 +181,11 @@ impl Table {
                 }
             };
             self.unknown |= extension.unknown;
-            for attribute in attributes(&extension).list {
-                if attribute.header.kind == attribute_type::DATA
-                    && attribute.name.is_empty()
-                    && let Body::NonResident(body, packed) = attribute.body
-                {
-                    known.push((body.first, self.unpack_pieces(boot, body.first, body.last, packed, findings)));
-                }
-            }
+            known.extend(self.pieces_of(boot, &extension, findings));
             self.join(&known, size, boot);
+        }
+        if self.pieces.iter().any(|piece| piece.place.is_none()) {
+            self.search(volume, boot, first, &mut known, size, findings)?;
         }
         let lost: u64 = self
             .pieces
@@ -201,6 +199,80 @@ impl Table {
             });
         }
         Ok(())
+    }
+
+    /// Looks for what the table's own list no longer says: its extension records name it as their base, and those of
+    /// them that lie in known parts can be found by that. Each record is looked at once.
+    fn search(
+        &mut self,
+        volume: &Source,
+        boot: &BootSector,
+        first: &Record,
+        known: &mut Vec<(Vcn, Vec<Piece>)>,
+        size: u64,
+        findings: &mut Findings,
+    ) -> Result<()> {
+        let record_size = to_u64(self.record_size);
+        let mut searched: HashSet<u64> = HashSet::new();
+        // A part that is found may hold the record that tells of the next one.
+        for _ in 0..MOST_SEARCHES {
+            let placed = self.pieces.iter().filter(|piece| piece.place.is_some());
+            let open: Vec<Piece> = placed.filter(|piece| searched.insert(piece.range.start)).cloned().collect();
+            let before = known.len();
+            for piece in open {
+                let in_image = volume.length_in_image().saturating_sub(piece.place.unwrap_or(u64::MAX));
+                let end = piece.range.end.min(piece.range.start.saturating_add(in_image));
+                let start = piece.range.start.checked_div(record_size).unwrap_or(0);
+                for number in start..end.div_ceil(record_size.max(1)) {
+                    self.find_piece(volume, boot, first, number, known, findings)?;
+                }
+            }
+            if known.len() == before {
+                return Ok(());
+            }
+            self.join(known, size, boot);
+        }
+        Ok(())
+    }
+
+    /// Takes in what a record says of the table, if it is one of the table's own and says something new.
+    fn find_piece(
+        &mut self,
+        volume: &Source,
+        boot: &BootSector,
+        first: &Record,
+        number: u64,
+        known: &mut Vec<(Vcn, Vec<Piece>)>,
+        findings: &mut Findings,
+    ) -> Result<()> {
+        let Ok(record) = self.read(volume, number)? else { return Ok(()) };
+        let base = record.header.base;
+        let names_it = base.record == record_number::MFT && base.sequence != 0 && base.means(first.header.sequence);
+        if !record.in_use() || record.other_number || !names_it {
+            return Ok(());
+        }
+        let mut new = self.pieces_of(boot, &record, findings);
+        new.retain(|(vcn, _)| known.iter().all(|(other, _)| other != vcn));
+        if !new.is_empty() {
+            self.unknown |= record.unknown;
+            known.extend(new);
+            findings.add(FindingKind::TablePartFound, self.image_offset(volume, number), Some(number), || "");
+        }
+        Ok(())
+    }
+
+    /// The pieces of the table that a record of it describes.
+    fn pieces_of(&self, boot: &BootSector, record: &Record, findings: &mut Findings) -> Vec<(Vcn, Vec<Piece>)> {
+        let mut found = Vec::new();
+        for attribute in attributes(record).list {
+            if attribute.header.kind == attribute_type::DATA
+                && attribute.name.is_empty()
+                && let Body::NonResident(body, packed) = attribute.body
+            {
+                found.push((body.first, self.unpack_pieces(boot, body.first, body.last, packed, findings)));
+            }
+        }
+        found
     }
 
     fn unpack_pieces(

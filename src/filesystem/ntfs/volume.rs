@@ -1,10 +1,10 @@
 //! Opening a volume: boot sector or its backup, and the facts that the volume tells of itself.
 
-use super::Ntfs;
 use super::attributes::{Body, attributes};
 use super::structures::{BootSector, StandardInformation, VolumeInformation, attribute_type, record_number, utf16};
 use super::table::Table;
-use crate::bytes::{slice, to_u64};
+use super::{Ntfs, mirror};
+use crate::bytes::slice;
 use crate::catalog::{FindingKind, Findings, Timestamp};
 use crate::error::Result;
 use crate::filesystem::VolumeFacts;
@@ -26,6 +26,10 @@ pub(super) fn open(source: &Source) -> Result<Option<Ntfs>> {
     let table = Table::find(source, &boot, &mut findings)?;
     let source = if table.unknown { &source.unvouched() } else { source };
     let facts = facts(source, &boot, &table, &mut findings)?;
+    // Between the writing of one and of the other, a volume is dirty.
+    if facts.dirty == Some(false) {
+        mirror::compare(source, &boot, &table, &mut findings)?;
+    }
     Ok(Some(Ntfs { source: source.clone(), boot, table, facts, findings }))
 }
 
@@ -100,7 +104,7 @@ fn facts(source: &Source, boot: &BootSector, table: &Table, findings: &mut Findi
     };
     let record = match table.read(source, record_number::VOLUME)? {
         Ok(record) if record.in_use() => record,
-        _ => match mirrored(source, boot, record_number::VOLUME)? {
+        _ => match mirror::read(source, boot, record_number::VOLUME)? {
             Some(record) => {
                 findings.add(
                     FindingKind::MirrorUsed,
@@ -143,14 +147,4 @@ fn facts(source: &Source, boot: &BootSector, table: &Table, findings: &mut Findi
         }
     }
     Ok(facts)
-}
-
-/// One of the first four records, from the mirror of them.
-fn mirrored(source: &Source, boot: &BootSector, number: u64) -> Result<Option<super::record::Record>> {
-    let start = boot.cluster.volume_offset(boot.mft_mirror);
-    let within = number.checked_mul(to_u64(boot.record_size));
-    let Some(offset) = start.zip(within).and_then(|(start, within)| start.checked_add(within)) else { return Ok(None) };
-    let mut raw = vec![0; boot.record_size];
-    let reality = source.read_at(offset, &mut raw)?;
-    Ok(super::record::Record::parse(number, &raw, offset, &reality).ok().filter(super::record::Record::in_use))
 }

@@ -19,7 +19,7 @@ fn entry(name: &[u8; 11], attributes: u8) -> Vec<u8> {
 fn long(name: &str, of: &[u8; 11]) -> Vec<u8> {
     let mut units: Vec<u16> = name.encode_utf16().collect();
     let count = units.len().div_ceil(13);
-    if units.len() % 13 != 0 {
+    if !units.len().is_multiple_of(13) {
         units.push(0);
     }
     units.resize(count * 13, 0xffff);
