@@ -102,7 +102,7 @@ const COMMANDS: [&str; 4] = [
     "layout disk.img",
     "list disk.img / --recursive --json",
     "survey disk.img --json",
-    "extract disk.img / --to OUT --streams",
+    "extract disk.img / --to OUT --streams --second-reader",
 ];
 
 /// Noise from a seed: SplitMix64 (constants from memory).

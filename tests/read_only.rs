@@ -20,7 +20,14 @@ fn state(bench: &Bench, name: &str) -> (String, SystemTime, bool) {
 #[test]
 fn no_command_touches_an_image() {
     let bench = Bench::new();
-    let names = ["mbr-logical.img", "ntfs-dirty.img", "ntfs-hibernated.img", "ntfs-compressed-512.img", "foreign.img"];
+    let names = [
+        "mbr-logical.img",
+        "ntfs-dirty.img",
+        "fat16.img",
+        "ntfs-hibernated.img",
+        "ntfs-compressed-512.img",
+        "foreign.img",
+    ];
     names.iter().for_each(|name| {
         bench.fixture(name.strip_suffix(".img").unwrap());
     });
@@ -40,6 +47,9 @@ fn no_command_touches_an_image() {
             ("extract NAME 1:/ --to NAME.out", vec![3]),
             ("extract NAME 1:/ --to NAME", vec![3]),
             ("extract NAME 1:/ --streams --no-map --to NAME.streams --json", vec![0, 3]),
+            ("check NAME --second-reader", vec![0, 3]),
+            ("check NAME 1:/ --second-reader --json", vec![0, 3]),
+            ("extract NAME 1:/ --second-reader --to NAME.second", vec![0, 3]),
             ("map show NAME", vec![0]),
             ("map convert bad.txt --map-form bad-sectors --image NAME --to NAME.csv", vec![0]),
             ("map convert bad.txt --map-form bad-sectors --image NAME --to NAME", vec![2, 3]),
@@ -72,7 +82,13 @@ fn nor_a_part_of_a_split_image() {
     bench.read_only("disk.001", first);
     bench.read_only("disk.002", second);
     let before = (state(&bench, "disk.001"), state(&bench, "disk.002"));
-    for line in ["layout disk.001", "survey disk.001", "extract disk.001 / --to out", "list disk.001 /Users"] {
+    for line in [
+        "layout disk.001",
+        "survey disk.001",
+        "check disk.001 --second-reader",
+        "extract disk.001 / --to out",
+        "list disk.001 /Users",
+    ] {
         bench.run(line).code(0);
     }
     for part in ["disk.001", "disk.002", "disk.002/out"] {
