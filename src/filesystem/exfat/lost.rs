@@ -80,18 +80,18 @@ pub(super) fn search(sweep: &mut Sweep<'_>, bitmap: Option<&Bitmap>, progress: &
     let followers: BTreeSet<u64> = next_of.values().copied().collect();
     // Those that nothing leads to first; then what is left, which runs in a loop or is listed in itself.
     let heads = free.iter().filter(|index| !followers.contains(index));
+    // Each cluster is put into one chain, whether that holds anything or not.
+    let mut tried = HashSet::new();
     for head in heads.chain(found.keys()) {
-        if sweep.visited.contains(head) {
-            continue;
-        }
         let mut chain = Chain::default();
-        let mut seen = HashSet::new();
+        let mut sound = false;
         let mut at = Some(*head);
-        while let Some(index) = at.filter(|index| !sweep.visited.contains(index) && seen.insert(*index)) {
+        while let Some(index) = at.filter(|index| !sweep.visited.contains(index) && tried.insert(*index)) {
             chain.runs.push(index..index.saturating_add(1));
+            sound |= found.get(&index).is_some_and(|piece| piece.sound);
             at = next_of.get(&index).copied();
         }
-        if seen.iter().any(|index| found.get(index).is_some_and(|piece| piece.sound)) {
+        if sound {
             folder(sweep, &chain, *head, progress)?;
         }
     }
