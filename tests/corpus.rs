@@ -5,6 +5,9 @@
 
 #![expect(clippy::print_stdout, reason = "the counts are part of what it shows")]
 
+#[path = "common/memory.rs"]
+mod memory;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -20,6 +23,13 @@ use sha2::{Digest, Sha256};
 
 /// What one sweep may take, whatever the size that the volume claims.
 const MOST_TIME: Duration = Duration::from_secs(30);
+
+/// The most memory that a process may have for it, in KiB, likewise.
+const MOST_MEMORY: u64 = 256 << 10;
+
+/// Where a process that reads one image finds its name, and how its answer begins.
+const ONE_IMAGE: &str = "HANDBACK_CORPUS_IMAGE";
+const ANSWER: &str = "swept: ";
 
 fn packed(corpus: &Path, folder: &str, ending: &str) -> Vec<PathBuf> {
     let folder = corpus.join(folder);
@@ -100,35 +110,54 @@ fn line(swept: &Swept) -> String {
     )
 }
 
+/// Opens and sweeps an image, and prints seconds, MiB and what was found. A process of its own, so that its peak is that
+/// of this image.
+fn sweep_one(file: &Path) {
+    let image = image::open(&[file]).unwrap_or_else(|error| panic!("{}: {error}", file.display()));
+    let source = Source::without_map(image);
+    let started = Instant::now();
+    let found = match filesystem::open(&source).expect("a local file") {
+        None => "not recognised | ".to_string(),
+        Some(volume) => {
+            let options = SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() };
+            let mut swept = volume.sweep(options, &Silent).expect("a local file");
+            swept.catalog.findings.extend(volume.findings().clone());
+            line(&swept)
+        }
+    };
+    let took = started.elapsed();
+    assert!(took < MOST_TIME, "{took:?}");
+    let peak = memory::peak();
+    assert!(peak.is_none_or(|kib| kib < MOST_MEMORY), "{peak:?} KiB");
+    let mib = peak.map_or("-".to_string(), |kib| kib.div_ceil(1024).to_string());
+    println!("{ANSWER}{:.2} | {mib} | {found}", took.as_secs_f64());
+}
+
 #[test]
 fn every_public_damaged_volume_is_read_in_seconds() {
+    if let Some(file) = std::env::var_os(ONE_IMAGE) {
+        return sweep_one(Path::new(&file));
+    }
     let Some(corpus) = std::env::var_os("HANDBACK_CORPUS").map(PathBuf::from) else {
         println!("HANDBACK_CORPUS is not set: no public volumes are read");
         return;
     };
     let packed = packed(&corpus, "ntfs", ".tar.xz");
     assert!(!packed.is_empty(), "{} holds no volumes", corpus.display());
-    println!("image | GB | seconds | found | in use");
+    println!("image | GB | seconds | MiB | found | in use");
     for path in &packed {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let file = unpack(path, folder.path());
-        let image = image::open(&[&file]).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
-        let source = Source::without_map(image);
-        let started = Instant::now();
-        let found = match filesystem::open(&source).expect("a local file") {
-            None => "not recognised | ".to_string(),
-            Some(volume) => {
-                let options = SweepOptions { deleted: true, cross_check: true, ..SweepOptions::default() };
-                let mut swept = volume.sweep(options, &Silent).expect("a local file");
-                swept.catalog.findings.extend(volume.findings().clone());
-                line(&swept)
-            }
-        };
-        let took = started.elapsed();
         let name = path.file_name().expect("a file").to_string_lossy();
         let name = name.trim_end_matches(".tar.xz");
-        println!("{name} | {} | {:.1} | {found}", source.length() / 1_000_000_000, took.as_secs_f64());
-        assert!(took < MOST_TIME, "{name} took {took:?}");
+        let gigabytes = std::fs::metadata(&file).expect("own file").len() / 1_000_000_000;
+        let mut sweep = Command::new(std::env::current_exe().expect("this test"));
+        sweep.args(["--exact", "every_public_damaged_volume_is_read_in_seconds", "--nocapture"]);
+        let output = sweep.env(ONE_IMAGE, &file).output().expect("this test starts");
+        let text = String::from_utf8_lossy(&output.stdout);
+        let answer = text.lines().find_map(|line| line.strip_prefix(ANSWER));
+        let answer = answer.unwrap_or_else(|| panic!("{name}: {text}{}", String::from_utf8_lossy(&output.stderr)));
+        println!("{name} | {gigabytes} | {answer}");
     }
     println!("{} volumes", packed.len());
 }

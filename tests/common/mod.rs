@@ -9,6 +9,7 @@ pub(crate) mod edit;
 pub(crate) mod fat_edit;
 pub(crate) mod fixture;
 pub(crate) mod harness;
+pub(crate) mod memory;
 
 use std::collections::BTreeMap;
 use std::ops::Range;

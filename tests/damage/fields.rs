@@ -95,12 +95,13 @@ fn changed(known: &dyn Fields, image: &MemoryImage, job: &Job) -> Vec<u8> {
 
 fn sweep(format: &Format, cross_check: bool, sample: u64) {
     let mut all = Notice::default();
-    let (mut cases, mut longest, mut panics) = (0, Duration::ZERO, Vec::new());
+    let (mut cases, mut possible, mut longest, mut panics) = (0, 0, Duration::ZERO, Vec::new());
     for name in format.with_each_structure {
         let baseline = Baseline::of(name, Shape::Bare, cross_check);
         let below = Arc::new(MemoryImage::new(fixture::image(name)));
         let map = SectorMap::from_ranges(below.length(), Basis::Full, ByteState::Read, &[]).expect("no ranges");
         let jobs = jobs(format.fields, &below, &baseline.anatomy.pieces);
+        possible += jobs.len();
         let every = step(u64::try_from(jobs.len()).expect("few"), sample);
         for job in jobs.iter().step_by(every) {
             let case = format!("{name} at {:#x}, {} = {:#x}", job.piece.range.start, job.field.2, job.value);
@@ -121,7 +122,7 @@ fn sweep(format: &Format, cross_check: bool, sample: u64) {
         }
     }
     say(&format!(
-        "{}: fields, cross-check {cross_check}: {cases} cases, longest {longest:?}\n{}{:#?}",
+        "{}: fields, cross-check {cross_check}: {cases} cases of {possible}, longest {longest:?}\n{}{:#?}",
         format.name,
         all.table(),
         all.examples()

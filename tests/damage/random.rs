@@ -9,6 +9,7 @@ use handback::volumes::{self, Content};
 
 use crate::common::fixture;
 use crate::common::harness::{Baseline, Shape};
+use crate::common::memory;
 use crate::formats::{FORMATS, Format};
 use crate::{Numbers, say, seeds};
 
@@ -16,13 +17,6 @@ const LONGEST: Duration = Duration::from_secs(10);
 
 /// Of content, so much is read: a file may say of itself that it has 2^63 bytes.
 const MOST_CONTENT: u64 = 16 << 20;
-
-/// The most memory that this process ever had, in KiB; known on Linux.
-fn peak_memory() -> Option<u64> {
-    let status = std::fs::read_to_string("/proc/self/status").ok()?;
-    let line = status.lines().find(|line| line.starts_with("VmHWM:"))?;
-    line.split_whitespace().nth(1)?.parse().ok()
-}
 
 fn read_all(source: &Source) -> u64 {
     let disk = volumes::open(source, Default::default()).expect("in memory");
@@ -82,7 +76,7 @@ fn ends_soon(format: &Format) {
             longest = longest.max(took);
         }
     }
-    let memory = peak_memory();
+    let memory = memory::peak();
     say(&format!(
         "{}: random damage without a map: {seeds} seeds over {all} volumes, {objects} objects read, longest {longest:?}, \
          most memory of the whole process {memory:?} KiB",
