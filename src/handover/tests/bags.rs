@@ -57,13 +57,13 @@ fn records_say_what_the_design_says() {
     let manifest = rows(&to, "manifest.csv");
     assert_eq!(
         manifest[0],
-        "path,source_path,volume,address,kind,state,reasons,size,gap_bytes,sha256,created,modified,zone"
+        "path,source_path,volume,address,kind,state,reasons,size,gap_bytes,sha256,created,modified,zone,second_reader"
     );
     let digest = hex::of(&Sha256::digest(b"percent"));
     assert!(
         manifest.contains(&format!(
             "data/recovered/Users/Clara/lit(u+0025)0Aeral.txt,/Users/Clara/lit%0Aeral.txt,2,record:29,file,whole,,7,0,\
-             {digest},2009-03-14T15:09:26.1234567Z,2009-03-14T15:09:56.1234567Z,UTC"
+             {digest},2009-03-14T15:09:26.1234567Z,2009-03-14T15:09:56.1234567Z,UTC,"
         )),
         "{manifest:#?}"
     );
