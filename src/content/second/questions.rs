@@ -9,8 +9,8 @@ use crate::progress::Progress;
 use crate::source::fence::session::{self, Desk, Ended, Heard};
 use crate::source::fence::{Budget, Failure};
 
-/// A reader that was lost this often on one volume is not started again: each time may have left a thread behind.
-const MOST_LOST: usize = 8;
+/// A reader that was lost this often on one volume is not started again: each time may have left a thread at work behind.
+const MOST_LOST: usize = 4;
 
 /// What opening a volume or going through a folder may take: a folder of FAT has at most 65,536 entries (2 MiB), each
 /// read in a dozen pieces.
@@ -19,6 +19,9 @@ pub(super) const BUDGET_ON_THE_WAY: Budget = Budget { reads: 2_000_000, time: Du
 /// Bytes read at a time.
 pub(super) const PIECE: usize = 1 << 20;
 
+/// What the description of a file may take: a few reads, a few thousand in many pieces.
+const BUDGET_OF_DESCRIPTION: Budget = Budget { reads: 200_000, time: Duration::from_secs(20) };
+
 /// What a file may take: its description, and a few requests for every 512 bytes of it, the smallest cluster; a second
 /// for every mebibyte, as from a slow network.
 pub(super) fn budget_of_file(size: u64) -> Budget {
@@ -26,8 +29,8 @@ pub(super) fn budget_of_file(size: u64) -> Budget {
     let sectors = size.checked_div(512).unwrap_or(0);
     let seconds = size.checked_div(1 << 20).unwrap_or(0);
     Budget {
-        reads: sectors.saturating_mul(PER_SECTOR).saturating_add(BUDGET_ON_THE_WAY.reads),
-        time: BUDGET_ON_THE_WAY.time.saturating_add(Duration::from_secs(seconds)),
+        reads: sectors.saturating_mul(PER_SECTOR).saturating_add(BUDGET_OF_DESCRIPTION.reads),
+        time: BUDGET_OF_DESCRIPTION.time.saturating_add(Duration::from_secs(seconds)),
     }
 }
 
