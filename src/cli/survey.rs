@@ -131,19 +131,18 @@ fn print(volume: &VolumeSurvey<'_>, zone: &TimeZone, printer: &mut Printer<'_>) 
     findings::print(printer, findings)
 }
 
-/// What is in use by the volume's own bitmap and by nothing that was found.
+/// What is in use by the volume's own account and by nothing that was found.
 fn unexplained(ByteRange { at_least, at_most }: ByteRange) -> String {
     match (at_least, at_most) {
         (least, most) if least == most => format!("{} are in use that no file we found explains.", size::both(most)),
         (0, most) => {
             format!(
-                "Up to {} are in use that no file we found explains: a part of the volume's bitmap was not read.",
+                "Up to {} are in use that no file we found explains: a part of what says so was not read.",
                 size::both(most)
             )
         }
         (least, most) => format!(
-            "At least {} and at most {} are in use that no file we found explains: a part of the volume's bitmap was \
-             not read.",
+            "At least {} and at most {} are in use that no file we found explains: a part of what says so was not read.",
             size::both(least),
             size::both(most)
         ),
