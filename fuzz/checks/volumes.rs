@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use handback::sector_map::{MapFile, MapRequest};
+use handback::sector_map::{MapChoice, MapRequest};
 use handback::volumes::{self, Options, address};
 
 use super::partition::disk;
@@ -10,7 +10,7 @@ use super::partition::disk;
 pub(super) fn check(data: &[u8]) {
     let disk = disk(data);
     let _ = handback::sector_map::examine(&disk, &disk.map(0), None, false).expect("an image in memory can't fail");
-    let request = MapRequest { file: MapFile::Ignored, ..MapRequest::default() };
+    let request = MapRequest { file: MapChoice::Ignored, ..MapRequest::default() };
     handback::sector_map::open::open(&disk, &request).expect("no file is asked for");
     let source = handback::source::Source::new(Arc::new(disk.clone()), &disk.map(0), 512);
     let Ok(opened) = volumes::open(&source, Options { sector_size: disk.sector_size }) else { return };

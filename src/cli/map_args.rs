@@ -7,7 +7,7 @@ use clap::{Args, ValueEnum};
 
 use super::size;
 use crate::error::{Error, Result};
-use crate::sector_map::{ByteState, ColumnImport, Extent, MapFile, MapForm, MapRequest, Numbers};
+use crate::sector_map::{ByteState, ColumnImport, Extent, MapChoice, MapForm, MapRequest, Numbers};
 
 /// Bytes in a sector of a bad-sector list, unless said otherwise.
 const LIST_SECTOR: u64 = 512;
@@ -113,9 +113,9 @@ impl MapArgs {
     pub(super) fn request(&self) -> Result<MapRequest> {
         let form = self.form.form()?;
         let file = match &self.map {
-            Some(path) => MapFile::Named(path.clone()),
-            None if self.no_map => MapFile::Ignored,
-            None => MapFile::Beside,
+            Some(path) => MapChoice::Named(path.clone()),
+            None if self.no_map => MapChoice::Ignored,
+            None => MapChoice::Beside,
         };
         if self.map.is_none() && !matches!(form, MapForm::Own) {
             return Err(Error::Usage(
@@ -280,9 +280,9 @@ mod tests {
     #[test]
     fn without_a_word_the_map_beside_the_image_counts() {
         let asked = request("").unwrap();
-        assert_eq!((asked.file, asked.rest, asked.offset, asked.accept), (MapFile::Beside, None, None, false));
+        assert_eq!((asked.file, asked.rest, asked.offset, asked.accept), (MapChoice::Beside, None, None, false));
         assert!(matches!(asked.form, MapForm::Own));
-        assert_eq!(request("--no-map").unwrap().file, MapFile::Ignored);
+        assert_eq!(request("--no-map").unwrap().file, MapChoice::Ignored);
     }
 
     #[test]

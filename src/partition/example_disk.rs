@@ -14,12 +14,12 @@ pub(crate) const EFI_SYSTEM: Guid =
 
 /// Bytes of a drive.
 #[derive(Debug, Clone)]
-pub(crate) struct TestDisk {
+pub(crate) struct ExampleDisk {
     pub(crate) bytes: Vec<u8>,
     pub(crate) sector: usize,
 }
 
-impl TestDisk {
+impl ExampleDisk {
     pub(crate) fn new(sectors: usize, sector: usize) -> Self {
         Self { bytes: vec![0; sectors * sector], sector }
     }

@@ -2,15 +2,15 @@
 
 use std::sync::Arc;
 
-use super::example_disk::{EFI_SYSTEM, TestDisk, WINDOWS_DATA};
+use super::example_disk::{EFI_SYSTEM, ExampleDisk, WINDOWS_DATA};
 use super::tests::{Row, kinds, rows, table};
 use super::*;
 use crate::image::MemoryImage;
 use crate::sector_map::{Basis, ByteState, SectorMap, Segment};
 use crate::source::Damage;
 
-pub(super) fn gpt_disk(sector: usize, entry_size: usize) -> TestDisk {
-    let mut disk = TestDisk::new(512, sector);
+pub(super) fn gpt_disk(sector: usize, entry_size: usize) -> ExampleDisk {
+    let mut disk = ExampleDisk::new(512, sector);
     let entries = [
         (0, EFI_SYSTEM, 100, 149, "start"),
         (1, WINDOWS_DATA, 150, 299, "choir – ноты"),
@@ -153,7 +153,7 @@ fn a_boot_sector_before_a_sound_primary_copy_hides_nothing() {
 
 #[test]
 fn entries_of_a_gpt_that_can_not_be() {
-    let mut disk = TestDisk::new(512, 512);
+    let mut disk = ExampleDisk::new(512, 512);
     let entries = [
         (0, WINDOWS_DATA, 200, 100, "backwards"),
         (1, WINDOWS_DATA, 3, 10, "on the table"),

@@ -1,6 +1,6 @@
 use std::sync::Arc;
 
-use super::example_disk::{TestDisk, source_of};
+use super::example_disk::{ExampleDisk, source_of};
 use super::gpt_tests::{gpt_disk, gpt_rows};
 use super::*;
 use crate::image::Image;
@@ -14,7 +14,7 @@ pub(super) fn rows(table: &Table) -> Vec<Row> {
     table.partitions.iter().map(|one| (one.number, one.start, one.length, one.code)).collect()
 }
 
-pub(super) fn table(disk: &TestDisk) -> Table {
+pub(super) fn table(disk: &ExampleDisk) -> Table {
     read(&disk.source(), None).unwrap()
 }
 
@@ -23,8 +23,8 @@ pub(super) fn kinds(table: &Table) -> Vec<FindingKind> {
 }
 
 /// A chain that sfdisk 2.38 wrote, with sectors divided by 64.
-fn chain() -> TestDisk {
-    let mut disk = TestDisk::new(2048 + 8, 512);
+fn chain() -> ExampleDisk {
+    let mut disk = ExampleDisk::new(2048 + 8, 512);
     disk.entry(0, 0, 0x80, 0x07, 32, 256).entry(0, 1, 0, 0x0f, 640, 1408);
     disk.entry(640, 0, 0, 0x83, 32, 128).entry(640, 1, 0, 0x05, 160, 160);
     disk.entry(800, 0, 0, 0x07, 32, 128).entry(800, 1, 0, 0x05, 320, 96);
@@ -60,7 +60,7 @@ fn an_mbr_with_a_chain_of_logical_partitions() {
 fn entry_bytes_as_written_by_another_program() {
     // An entry that sfdisk 2.38 wrote: active, type 07h, at 2,048, 16,384 long.
     let entry = [0x80, 0x20, 0x21, 0x00, 0x07, 0x25, 0x24, 0x01, 0, 8, 0, 0, 0, 0x40, 0, 0];
-    let mut disk = TestDisk::new(20_480, 512);
+    let mut disk = ExampleDisk::new(20_480, 512);
     disk.bytes[446..462].copy_from_slice(&entry);
     disk.bytes[440..444].copy_from_slice(&0x1234_5678_u32.to_le_bytes());
     disk.bytes[510..512].copy_from_slice(&[0x55, 0xaa]);
@@ -73,7 +73,7 @@ fn entry_bytes_as_written_by_another_program() {
 
 #[test]
 fn a_chain_may_jump_back_and_forth() {
-    let mut disk = TestDisk::new(2048 + 8, 512);
+    let mut disk = ExampleDisk::new(2048 + 8, 512);
     disk.entry(0, 1, 0, 0x05, 640, 1408);
     disk.entry(640, 0, 0, 0x07, 32, 64).entry(640, 1, 0, 0x05, 800, 160);
     disk.entry(1440, 0, 0, 0x07, 32, 64).entry(1440, 1, 0, 0x05, 320, 160);
@@ -88,7 +88,7 @@ fn a_chain_may_jump_back_and_forth() {
 
 #[test]
 fn a_broken_chain_costs_what_comes_after_the_break() {
-    type Case = (&'static str, fn(&mut TestDisk), FindingKind, usize);
+    type Case = (&'static str, fn(&mut ExampleDisk), FindingKind, usize);
     let cases: [Case; 6] = [
         ("no signature", |disk| disk.bytes[800 * 512 + 510] = 0, FindingKind::LogicalChainBroken, 3),
         ("loop", |disk| _ = disk.entry(960, 1, 0, 0x05, 160, 160), FindingKind::LogicalChainLoop, 5),
@@ -125,7 +125,7 @@ fn odd_links_are_said_and_followed() {
     let crowded = table(&disk);
     assert_eq!((rows(&crowded), crowded.complete), (chain_rows(), true));
     assert_eq!(crowded.findings.count(FindingKind::PartitionEntryBad), 2);
-    let mut disk = TestDisk::new(1000, 512);
+    let mut disk = ExampleDisk::new(1000, 512);
     disk.entry(0, 0, 0, 0x05, 100, 100).entry(0, 1, 0, 0x0f, 300, 100);
     disk.entry(100, 0, 0, 0x83, 10, 10).entry(300, 0, 0, 0x83, 10, 10);
     let two = table(&disk);
@@ -139,7 +139,7 @@ fn odd_links_are_said_and_followed() {
 #[test]
 fn a_chain_ends_at_its_bound() {
     let links: u32 = 300;
-    let mut disk = TestDisk::new(1024, 512);
+    let mut disk = ExampleDisk::new(1024, 512);
     disk.entry(0, 0, 0, 0x05, 10, 1000);
     for link in 0..links {
         disk.entry(10 + link as usize * 2, 0, 0, 0x83, 1, 1).entry(10 + link as usize * 2, 1, 0, 5, (link + 1) * 2, 2);
@@ -151,7 +151,7 @@ fn a_chain_ends_at_its_bound() {
 
 #[test]
 fn overlaps_and_ends_are_said_and_stop_nothing() {
-    let mut disk = TestDisk::new(1000, 512);
+    let mut disk = ExampleDisk::new(1000, 512);
     disk.entry(0, 0, 0, 0x07, 100, 300).entry(0, 1, 0, 0x07, 150, 10).entry(0, 2, 0, 0x07, 390, 100);
     disk.entry(0, 3, 0, 0x83, 900, 400);
     let table = table(&disk);
@@ -172,7 +172,7 @@ fn an_entry_that_contradicts_itself_is_said() {
         (0x00, 0x07, 32, 0, 0, false),
     ];
     for (flag, code, first, count, listed, complete) in cases {
-        let mut disk = TestDisk::new(1000, 512);
+        let mut disk = ExampleDisk::new(1000, 512);
         disk.entry(0, 1, flag, code, first, count).entry(0, 2, 0, 0x07, 500, 100).ntfs_at(500);
         let table = table(&disk);
         assert_eq!(
@@ -186,7 +186,7 @@ fn an_entry_that_contradicts_itself_is_said() {
 
 #[test]
 fn a_boot_sector_is_no_table() {
-    let mut disk = TestDisk::new(1000, 512);
+    let mut disk = ExampleDisk::new(1000, 512);
     disk.ntfs_at(0);
     let bare = table(&disk);
     assert_eq!((bare.scheme, bare.partitions.len(), bare.complete), (Scheme::None, 0, true));
@@ -216,7 +216,7 @@ fn a_boot_sector_is_no_table() {
 
 #[test]
 fn an_mbr_of_a_drive_with_large_sectors() {
-    let mut disk = TestDisk::new(300, 4096);
+    let mut disk = ExampleDisk::new(300, 4096);
     disk.entry(0, 0, 0, 0x07, 100, 50).entry(0, 1, 0, 0x05, 160, 100).entry(160, 0, 0, 0x07, 10, 20);
     disk.ntfs_at(100);
     let found = table(&disk);
@@ -236,7 +236,7 @@ fn an_mbr_of_a_drive_with_large_sectors() {
 /// Every sector of the tables unread in turn: never a partition that isn't there, never a loss that isn't said.
 #[test]
 fn any_unread_sector_of_a_table_is_said_and_invents_nothing() {
-    let mut sectors: Vec<(TestDisk, Vec<Row>, Vec<u64>)> = vec![(chain(), chain_rows(), vec![0, 640, 800, 960])];
+    let mut sectors: Vec<(ExampleDisk, Vec<Row>, Vec<u64>)> = vec![(chain(), chain_rows(), vec![0, 640, 800, 960])];
     for (sector, entry_size) in [(512, 128), (512, 256), (4096, 128)] {
         let array = (128 * entry_size as u64).div_ceil(sector as u64);
         let tables = (0..2 + array).chain(511 - array..512).collect();

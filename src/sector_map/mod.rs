@@ -23,7 +23,7 @@ pub use columns::{ColumnImport, Extent, Numbers};
 pub use csv::Format;
 pub use doubt::{Doubt, DoubtReason, examine};
 pub use merge::merge;
-pub use open::{MapFile, MapForm, MapOrigin, MapRequest, OpenedMap};
+pub use open::{MapChoice, MapForm, MapOrigin, MapRequest, OpenedMap};
 
 /// What is known about a byte. The order is the one in which maps are merged: a higher state wins.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]

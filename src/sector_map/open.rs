@@ -20,7 +20,7 @@ const BESIDE: &str = "map.csv";
 
 /// Which file the map is in.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub enum MapFile {
+pub enum MapChoice {
     /// This one.
     Named(PathBuf),
     /// The one that stands beside the image under its name (`disk.img` → `disk.map.csv`), if there is one.
@@ -49,10 +49,10 @@ pub enum MapForm {
 #[derive(Debug, Clone, Default)]
 pub struct MapRequest {
     /// Which file.
-    pub file: MapFile,
+    pub file: MapChoice,
     /// How it is written. A file that stands beside the image is always in the own form.
     pub form: MapForm,
-    /// The user's word for bytes that the map doesn't list; with [`MapFile::Ignored`], for the whole image.
+    /// The user's word for bytes that the map doesn't list; with [`MapChoice::Ignored`], for the whole image.
     pub rest: Option<ByteState>,
     /// The image's first byte is this byte of the map: a drive's map for the image of one volume.
     pub offset: Option<u64>,
@@ -106,12 +106,12 @@ impl OpenedMap {
 /// request says, and [`Error::ImageIo`] if the image can't be read.
 pub fn open(image: &dyn Image, request: &MapRequest) -> Result<OpenedMap> {
     let (origin, path) = match &request.file {
-        MapFile::Named(path) => (MapOrigin::Named, path.clone()),
-        MapFile::Beside => match beside(image) {
+        MapChoice::Named(path) => (MapOrigin::Named, path.clone()),
+        MapChoice::Beside => match beside(image) {
             Some(path) => (MapOrigin::Beside, path),
             None => return without_file(image, request),
         },
-        MapFile::Ignored => return without_file(image, request),
+        MapChoice::Ignored => return without_file(image, request),
     };
     let form = if origin == MapOrigin::Beside { &MapForm::Own } else { &request.form };
     let (mut map, modified) = read_for(image, request, &path, form).map_err(|error| match (origin, error) {
@@ -177,7 +177,7 @@ fn beside(image: &dyn Image) -> Option<PathBuf> {
 /// No file: nobody says anything, or the user says it of the whole image.
 fn without_file(image: &dyn Image, request: &MapRequest) -> Result<OpenedMap> {
     let none = |map| Ok(OpenedMap { map, origin: MapOrigin::None, path: None, doubt: None });
-    if request.file == MapFile::Beside && (request.rest.is_some() || request.offset.is_some()) {
+    if request.file == MapChoice::Beside && (request.rest.is_some() || request.offset.is_some()) {
         return Err(Error::Usage(
             "no sector map stands beside the image, and so there is none to shift or to complete; name it with \
              `--map FILE`, or say `--no-map` to speak of the whole image with `--map-rest`"

@@ -2,7 +2,7 @@ use super::*;
 use crate::catalog::{Catalog, Extents, Findings, ObjectId};
 use crate::filesystem::{SweepOptions, Swept, VolumeFacts};
 use crate::partition::Guid;
-use crate::partition::example_disk::{EFI_SYSTEM, TestDisk, WINDOWS_DATA, source_of};
+use crate::partition::example_disk::{EFI_SYSTEM, ExampleDisk, WINDOWS_DATA, source_of};
 use crate::progress::Progress;
 use crate::source::Damage;
 
@@ -160,7 +160,7 @@ fn the_type_decides_for_containers_whatever_they_begin_with() {
 
 #[test]
 fn a_drive_gives_its_volumes_with_numbers_and_roles() {
-    let mut disk = TestDisk::new(4096, 512);
+    let mut disk = ExampleDisk::new(4096, 512);
     let entries = [(0, EFI_SYSTEM, 100, 149, ""), (3, WINDOWS_DATA, 1000, 1999, ""), (4, WINDOWS_DATA, 2000, 8999, "")];
     disk.gpt(128, &entries);
     disk.bytes[1000 * 512..][..11].copy_from_slice(b"\xeb\x58\x90-FVE-FS-");
@@ -177,7 +177,7 @@ fn a_drive_gives_its_volumes_with_numbers_and_roles() {
 
 #[test]
 fn extended_partitions_are_no_volumes() {
-    let mut disk = TestDisk::new(4096, 512);
+    let mut disk = ExampleDisk::new(4096, 512);
     disk.entry(0, 0, 0, 0x05, 100, 3000).entry(100, 0, 0, 0x83, 10, 100).entry(0, 1, 0, 0x27, 3500, 5000);
     let open = open(&disk.source(), Options { sector_size: Some(512) }).unwrap();
     let seen: Vec<(u32, Role)> = open.volumes.iter().map(|one| (one.number, one.role)).collect();
@@ -204,7 +204,7 @@ fn a_filesystem_may_fill_the_image() {
 
 #[test]
 fn a_filesystem_in_the_whole_image_makes_no_lost_table_complete() {
-    let mut disk = TestDisk::new(2048, 512);
+    let mut disk = ExampleDisk::new(2048, 512);
     disk.entry(0, 0, 0, 0x83, 500, 0);
     disk.bytes[0x400] = 16;
     disk.bytes[0x438..0x43a].copy_from_slice(&[0x53, 0xef]);

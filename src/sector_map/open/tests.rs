@@ -28,7 +28,7 @@ impl Shop {
     }
 
     fn named(&self, name: &str) -> MapRequest {
-        MapRequest { file: MapFile::Named(self.folder.path().join(name)), ..MapRequest::default() }
+        MapRequest { file: MapChoice::Named(self.folder.path().join(name)), ..MapRequest::default() }
     }
 }
 
@@ -63,7 +63,7 @@ fn a_map_beside_the_image_is_picked_up() {
         assert_eq!(opened.map.total(ByteState::Unread), 512);
         assert_eq!((opened.doubt.as_ref(), opened.is_asserted()), (None, false));
 
-        let ignored = shop.open(&MapRequest { file: MapFile::Ignored, ..MapRequest::default() }).unwrap();
+        let ignored = shop.open(&MapRequest { file: MapChoice::Ignored, ..MapRequest::default() }).unwrap();
         assert_eq!((ignored.origin, ignored.basis()), (MapOrigin::None, None));
         assert_eq!(ignored.map.total(ByteState::Unknown), LENGTH);
     }
@@ -81,7 +81,7 @@ fn the_user_can_speak_for_the_whole_image_but_not_by_accident() {
     let shop = Shop::new("disk.img", &[]);
     let mut request = MapRequest { rest: Some(ByteState::Read), ..MapRequest::default() };
     assert!(shop.open(&request).unwrap_err().to_string().contains("--no-map"));
-    request.file = MapFile::Ignored;
+    request.file = MapChoice::Ignored;
     let opened = shop.open(&request).unwrap();
     assert!(opened.is_asserted());
     assert_eq!(opened.map.total(ByteState::Read), LENGTH);
