@@ -33,7 +33,7 @@ const WORDS: [&str; 14] = [
     "it's # more",
 ];
 
-fn name(random: &mut Random, used: &mut HashSet<String>) -> String {
+pub(crate) fn name(random: &mut Random, used: &mut HashSet<String>) -> String {
     loop {
         let mut name = (0..1 + random.below(4)).map(|_| *random.pick(&WORDS)).collect::<Vec<_>>().join(" ");
         match random.below(8) {
@@ -62,7 +62,7 @@ fn copy(image: &Path, source: &Path) {
     fs::create_dir(source).expect("own folder");
 }
 
-fn put(source: &Path, path: &str, bytes: &[u8], truths: &mut Truths) {
+pub(crate) fn put(source: &Path, path: &str, bytes: &[u8], truths: &mut Truths) {
     let to = source.join(&path[1..]);
     fs::create_dir_all(to.parent().expect("a folder")).expect("own folder");
     fs::write(to, bytes).expect("own file");
@@ -133,6 +133,10 @@ fn check(width: &str, length: u64, words: &[&str]) {
     let bag = Bag::at(&to);
     bag.holds_all(&truths);
     assert!(bag.rows().values().all(|row| row["state"] == "unproven" && row["path"].starts_with("data/recovered")));
+    // Truth: an independent program, the crate `fatfs`, which must agree on every file.
+    let checked = image.run(&bench, "check", &["--second-reader", "--codepage", "850", "--json"]).code(0).json("check");
+    let said = &checked["volumes"][0]["second_reader"];
+    assert_eq!((&said["agrees"], &said["differs"]), (&files.len().into(), &0.into()), "{said}");
     let survey = image.run(&bench, "survey", &[]).code(0);
     assert!(!survey.out.contains("that no file we found explains"), "{}", survey.out);
     // Truth: Linux's own driver, which must see what the sources were and what we say.

@@ -12,6 +12,7 @@ mod common;
 
 mod bag;
 mod destinations;
+mod exfat_volumes;
 mod fat_destinations;
 mod fat_volumes;
 mod guest;

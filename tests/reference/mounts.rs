@@ -1,7 +1,6 @@
 //! Mounted filesystems and loop devices that go away with their guard, also when a test fails.
 
 use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
@@ -26,24 +25,32 @@ pub(crate) struct Mounted {
 impl Mounted {
     /// An NTFS image, through ntfs-3g.
     pub(crate) fn ntfs(image: &Path, folder: &Path) -> Self {
-        std::fs::create_dir_all(folder).expect("a mount point");
         // Not detached: the image is complete when the process has ended, which may be after `umount`.
-        let mut command = tools::command("ntfs-3g");
-        command.arg("-o").arg("no_detach,streams_interface=windows,compression").arg(image).arg(folder);
+        Self::through("ntfs-3g", &["-o", "no_detach,streams_interface=windows,compression"], image, folder)
+    }
+
+    /// An exFAT volume on a loop device, through exfat-fuse, which stays in the foreground for `-d`.
+    pub(crate) fn exfat(device: &Loop, folder: &Path) -> Self {
+        Self::through("mount.exfat-fuse", &["-d"], Path::new(device.device()), folder)
+    }
+
+    fn through(tool: &str, words: &[&str], image: &Path, folder: &Path) -> Self {
+        std::fs::create_dir_all(folder).expect("a mount point");
+        let mut command = tools::command(tool);
+        command.args(words).arg(image).arg(folder);
+        // No pipe: a driver that says much would wait for its reader.
         let driver = command
             .stdout(Stdio::null())
-            .stderr(Stdio::piped())
+            .stderr(Stdio::null())
             .spawn()
-            .unwrap_or_else(|error| tools::not_started("ntfs-3g", &error));
+            .unwrap_or_else(|error| tools::not_started(tool, &error));
         let mut mounted = Self { folder: folder.to_path_buf(), driver: Some(driver), mounted: true };
         let start = Instant::now();
         while !is_mount_point(folder) {
             let driver = mounted.driver.as_mut().expect("just started");
             if driver.try_wait().expect("own process").is_some() || start.elapsed() > PATIENCE {
                 let _ = driver.kill();
-                let mut said = String::new();
-                let _ = driver.stderr.take().expect("a pipe").read_to_string(&mut said);
-                panic!("ntfs-3g does not mount {}: {said}", image.display());
+                panic!("{tool} does not mount {}", image.display());
             }
             std::thread::sleep(Duration::from_millis(10));
         }

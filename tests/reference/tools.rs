@@ -23,6 +23,7 @@ const PACKAGES: &[(&str, &str)] = &[
     ("mkntfs", "ntfs-3g"),
     ("mkswap", "util-linux"),
     ("mount", "mount"),
+    ("mount.exfat-fuse", "exfat-fuse"),
     ("ntfs-3g", "ntfs-3g"),
     ("ntfscat", "ntfs-3g"),
     ("ntfscluster", "ntfs-3g"),
