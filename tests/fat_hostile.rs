@@ -166,6 +166,22 @@ fn a_list_past_the_longest_is_cut_and_says_so() {
 }
 
 #[test]
+fn an_old_list_in_a_lost_files_clusters_vouches_for_nothing() {
+    // A folder and its file were deleted; two files whose own entries are lost have their clusters now, and one of them
+    // never wrote to its own. The old list opens as a folder does, and the other's chain has the length that it says.
+    let mut volume = Volume::new(4000);
+    volume.chain(100..101);
+    volume.chain(101..102);
+    volume.entry(100, 0, b".          ", 0x10, 100, 0);
+    volume.entry(100, 1, b"..         ", 0x10, 0, 0);
+    volume.entry(100, 2, b"OLD     JPG", 0x20, 101, 300);
+    let swept = volume.swept();
+    let files: Vec<_> = swept.catalog.objects().filter(|(_, object)| object.kind == ObjectKind::File).collect();
+    let [(_, old)] = files[..] else { panic!("one file is found") };
+    assert_eq!((old.facts.state(), old.facts.reasons()), (State::Doubtful, vec!["folder-doubtful"]));
+}
+
+#[test]
 fn lost_folders_that_name_one_another_are_each_found_once() {
     // Nobody names clusters 100 to 199: each says that it stands in the next one, and the last in the first.
     let mut volume = Volume::new(4000);
@@ -202,7 +218,7 @@ fn a_lost_list_spoils_nothing_that_has_a_folder() {
     let words = common::edit::words(&swept.catalog);
     assert_eq!(words["/LIVE.TXT"].0, "whole");
     let old = words.iter().find(|(path, _)| path.ends_with("/OLD.TXT")).expect("found");
-    assert_eq!(*old.1, ("doubtful", vec!["claimed-twice"]));
+    assert_eq!(*old.1, ("doubtful", vec!["claimed-twice", "folder-doubtful"]));
 }
 
 #[test]

@@ -138,7 +138,8 @@ fn a_root_folder_whose_beginning_is_gone() {
         let left = left(name, "beginning of the root folder in a hole", &hole(&volume, &range));
         // Folders are found by their own lists; files of the root itself have no name any more.
         assert!(left.without_folder >= 10 && left.incomplete >= 1, "{name}");
-        assert!(left.whole >= left.all - 12 && left.unexplained > 0, "{name}");
+        assert!(left.right >= left.all - 12 && left.unexplained > 0, "{name}");
+        assert_eq!((left.doubtful, left.whole), (left.without_folder, left.right - left.without_folder), "{name}");
     }
 }
 
@@ -150,7 +151,12 @@ fn a_folder_whose_cluster_is_gone() {
         let range = volume.bytes_of(volume.chain_of("/Choir")[0]);
         let left = left(name, "the folder /Choir in a hole", &hole(&volume, &range));
         assert_eq!(left.without_folder, 4, "{name}: what stands in /Choir/Scores and below");
-        assert_eq!((left.whole, left.right), (left.all - 1, left.all - 1), "{name}: one file has no name any more");
+        assert_eq!(left.right, left.all - 1, "{name}: one file has no name any more");
+        assert_eq!(
+            (left.doubtful, left.whole),
+            (4, left.all - 5),
+            "{name}: nothing proves that a found list is in force"
+        );
         assert!(left.unexplained > 0 && left.unexplained <= 2048, "{name}");
     }
 }

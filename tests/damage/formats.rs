@@ -111,9 +111,10 @@ const FAT: Format = Format {
     with_each_structure: &["fat12", "fat16", "fat32-few"],
     fields: &fields::fat::Fat,
     // Only FAT32 has a copy of the boot sector. A second table that is of an earlier day and was not read can't disagree
-    // any more: files and folders are better than before.
-    files_may_suffer_from: &["boot sector without a copy", "second allocation table"],
-    folders_may_suffer_from: &["boot sector without a copy", "second allocation table"],
+    // any more: files and folders are better than before. That a folder is in force, only the list of the one above says:
+    // without it the folder is found again, and all in it is doubtful.
+    files_may_suffer_from: &["boot sector without a copy", "second allocation table", "folder", "root folder"],
+    folders_may_suffer_from: &["boot sector without a copy", "second allocation table", "folder", "root folder"],
     may_close: &["boot sector without a copy"],
     // There are copies.
     always_noticed: &["boot sector", "boot sector without a copy", "backup boot sector", "free space hint"],

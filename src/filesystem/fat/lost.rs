@@ -10,7 +10,7 @@ use super::structures::{ENTRY, LongEntry, ShortEntry, attribute};
 use super::sweep::{Job, Known, Sweep, index};
 use super::units::Cluster;
 use crate::bytes::slice;
-use crate::catalog::{Distrust, FindingKind, Findings, Timestamp};
+use crate::catalog::{FindingKind, Findings, Timestamp};
 use crate::error::Result;
 use crate::progress::{Progress, Unit};
 
@@ -37,22 +37,22 @@ impl Sweep<'_> {
         }
         for cluster in clusters(unclaimed) {
             if !self.visited.contains(&cluster) && self.is_list(cluster)? {
-                let owner = self.found(cluster, progress)?;
-                self.distrust(owner, Distrust::OtherNumber);
+                self.found(cluster, progress)?;
             }
         }
         progress.end();
         Ok(())
     }
 
-    fn found(&mut self, first: Cluster, progress: &dyn Progress) -> Result<u32> {
+    /// Reads a list that was found. Nothing proves that it is still in force: its cluster may belong to a lost file by
+    /// now that never wrote there (cameras allocate ahead), and what it names, too. So all in it is doubtful.
+    fn found(&mut self, first: Cluster, progress: &dyn Progress) -> Result<()> {
         let owner = index(self.known.len());
-        self.known.push(Known { id: None, home: None, doubtful: false, unknown: false });
+        self.known.push(Known { id: None, home: None, doubtful: true, unknown: false });
         let offset = self.fat.source.image_offset(self.fat.layout.offset(first));
         self.builder.findings.add(FindingKind::LostFolderFound, Some(offset), Some(u64::from(first.0)), || "");
         self.queue.push_back(Job { owner, first, above: None });
-        self.all_folders(progress)?;
-        Ok(owner)
+        self.all_folders(progress)
     }
 
     /// What `..` says, if a cluster opens as a folder that says it is this cluster.
