@@ -142,7 +142,7 @@ fn the_volume_tells_of_itself() {
 #[test]
 fn deleted_files_come_back_as_doubtful() {
     let source = fixture::all_read("exfat-deleted");
-    let (volume, Swept { catalog, claimed, facts }) =
+    let (volume, Swept { catalog, claimed, facts, .. }) =
         open(&source, SweepOptions { deleted: true, ..SweepOptions::default() });
     assert_eq!(facts.unexplained_bytes, Some(ByteRange { at_least: 0, at_most: 0 }), "the deleted explain nothing");
     let names = all_names(&catalog);

@@ -17,6 +17,8 @@ pub(crate) enum Owner {
     Other,
     /// Clusters set aside because they are bad: they may lie in a file, too.
     SetAside,
+    /// An object that nothing proves to be in force, by its place in the reader's list: it spoils nobody's claim.
+    Found(u32),
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -43,6 +45,8 @@ pub(crate) struct Settled {
     pub(crate) unexplained: Span,
     /// All clusters that live objects claim, in order and joined.
     pub(crate) live: Vec<Range<u64>>,
+    /// Whether the bitmap calls a cluster free that something in force has: it is not to be relied on.
+    pub(crate) contradicted: bool,
 }
 
 /// At least so many, at most so many.
@@ -60,6 +64,11 @@ impl Claims {
         }
     }
 
+    /// All runs, in the order they were added.
+    pub(crate) fn all(&self) -> impl Iterator<Item = (Range<u64>, Owner)> + '_ {
+        self.0.iter().map(|claim| (claim.start..claim.start.saturating_add(claim.length), claim.owner))
+    }
+
     /// Holds all claims against one another and against the bitmap of a volume of `clusters` clusters; `None` for a
     /// bitmap that can't be had, which proves nothing and spoils nothing.
     pub(crate) fn settle(mut self, bitmap: Option<&Bitmap>, clusters: u64) -> Settled {
@@ -73,7 +82,7 @@ impl Claims {
                 Some(last) if start <= last.end => last.end = last.end.max(end),
                 _ => settled.live.push(start..end),
             }
-            if owner == Owner::SetAside {
+            if matches!(owner, Owner::SetAside | Owner::Found(_)) {
                 continue;
             }
             if let Some((_, other)) = furthest.filter(|(reach, _)| start < *reach) {
@@ -91,7 +100,11 @@ impl Claims {
                 && bitmap.has_free(start..end)
             {
                 settled.free.insert(object);
+                settled.contradicted = true;
             }
+            settled.contradicted |= owner == Owner::Other
+                && !settled.contradicted
+                && bitmap.is_some_and(|bitmap| bitmap.has_free(start..end));
         }
         if let Some(bitmap) = bitmap {
             settled.weigh(bitmap, clusters);
@@ -176,7 +189,12 @@ mod tests {
     const CLUSTERS: u64 = 64;
 
     fn owner() -> impl Strategy<Value = Owner> {
-        prop_oneof![(0..6_u32).prop_map(Owner::Object), Just(Owner::Other), Just(Owner::SetAside)]
+        prop_oneof![
+            (0..6_u32).prop_map(Owner::Object),
+            (0..6_u32).prop_map(Owner::Found),
+            Just(Owner::Other),
+            Just(Owner::SetAside)
+        ]
     }
 
     proptest! {
@@ -199,9 +217,12 @@ mod tests {
             let settled = claims.settle(Some(&bitmap), CLUSTERS);
             let (mut twice, mut free) = (BTreeSet::new(), BTreeSet::new());
             let (mut used, mut unexplained) = (Span::default(), Span::default());
+            let mut contradicted = false;
             for (cluster, owners) in each.iter().enumerate() {
                 let bit = bitmap.get(cluster as u64);
-                let claimants = owners.iter().filter(|owner| **owner != Owner::SetAside).count();
+                let in_force = |owner: &&Owner| matches!(owner, Owner::Object(_) | Owner::Other);
+                let claimants = owners.iter().filter(in_force).count();
+                contradicted |= claimants > 0 && bit == Some(false);
                 for owner in owners {
                     let Owner::Object(object) = owner else { continue };
                     if claimants > 1 {
@@ -224,6 +245,7 @@ mod tests {
             }
             prop_assert_eq!((&settled.twice, &settled.free), (&twice, &free));
             prop_assert_eq!((settled.used, settled.unexplained), (used, unexplained));
+            prop_assert_eq!(settled.contradicted, contradicted);
             let claimed: Vec<u64> = settled.claimed(3..40, Some(&bitmap)).into_iter().flatten().collect();
             let expected: Vec<u64> = (3..40)
                 .filter(|cluster| !each[*cluster as usize].is_empty() || bitmap.get(*cluster) == Some(true))

@@ -14,6 +14,7 @@ mod codepage;
 pub mod exfat;
 pub mod fat;
 mod gaps;
+mod hole_use;
 pub mod ntfs;
 
 use std::collections::BTreeMap;
@@ -23,6 +24,7 @@ use serde::Serialize;
 
 pub use codepage::CodePage;
 pub use gaps::{Damage, damage};
+pub use hole_use::{HoleUse, Use, UseBytes};
 
 use crate::catalog::{Catalog, Extents, Findings, ObjectId, Timestamp};
 use crate::error::Result;
@@ -97,6 +99,8 @@ pub struct Swept {
     /// For deleted files: ranges of them whose clusters a live object or the bitmap claims now, the first
     /// [`MOST_CLAIMED`] of each.
     pub claimed: BTreeMap<ObjectId, Vec<Range<u64>>>,
+    /// What the bytes are for that the drive did not give.
+    pub holes: HoleUse,
 }
 
 /// How many claimed ranges of a deleted file are kept.

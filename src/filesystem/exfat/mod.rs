@@ -9,6 +9,7 @@ mod chain;
 mod checksum;
 mod deleted;
 mod entry_set;
+mod holes;
 mod list;
 mod lost;
 mod names;

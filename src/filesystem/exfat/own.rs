@@ -93,6 +93,12 @@ pub(super) fn read(
     Ok((bytes, holes))
 }
 
+/// Whether a map speaks for all of a chain, and for what says where it lies.
+pub(super) fn is_vouched(source: &Source, heap: Heap, chain: &Chain) -> bool {
+    let is_unknown = |place: Range<u64>| source.reality(place.start, place.end.saturating_sub(place.start)).unknown;
+    !chain.unknown && !chain.runs.iter().any(|run| is_unknown(heap.place(run)))
+}
+
 /// Whether the whole stream was read.
 pub(super) fn is_whole(bytes: &[u8], holes: &[Range<u64>], length: u64) -> bool {
     holes.is_empty() && to_usize(length) == Some(bytes.len())

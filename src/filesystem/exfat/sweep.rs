@@ -56,6 +56,8 @@ pub(super) struct Sweep<'a> {
     pub(super) tree: Tree,
     pub(super) findings: Findings,
     pub(super) claims: Claims,
+    /// Whether the bitmap is as long as it should be, and a map vouches for all of it that was read.
+    pub(super) bitmap_vouched: bool,
     /// Clusters of lists that were read.
     pub(super) visited: HashSet<u64>,
     pub(super) queue: VecDeque<Todo>,
@@ -82,6 +84,7 @@ pub(super) fn sweep(exfat: &ExFat, options: SweepOptions, progress: &dyn Progres
         tree: Tree::new(root),
         findings: Findings::default(),
         claims: Claims::default(),
+        bitmap_vouched: true,
         visited: HashSet::new(),
         queue: VecDeque::new(),
         late: VecDeque::new(),
@@ -122,6 +125,7 @@ impl Sweep<'_> {
                 });
             }
             let (bytes, holes) = own::read(self.source, self.heap, &chain.runs, entry.length.min(needed), usize::MAX)?;
+            self.bitmap_vouched = own::is_vouched(self.source, self.heap, &chain) && entry.length == needed;
             if chain.fault.is_some() || !own::is_whole(&bytes, &holes, needed) {
                 self.findings.add(FindingKind::BitmapPartlyRead, None, None, || chain.fault.map_or("", Fault::words));
             }
@@ -312,7 +316,7 @@ impl Sweep<'_> {
         if set.deleted {
             self.deleted_runs.extend(deleted::runs(self.heap, slot, &chain));
         } else {
-            let owner = if trust == Trust::Live { Owner::Object(slot) } else { Owner::SetAside };
+            let owner = if trust == Trust::Live { Owner::Object(slot) } else { Owner::Found(slot) };
             self.claim(&chain, owner);
             for run in vendor {
                 self.claims.add(run.start, run.end.saturating_sub(run.start), owner);
@@ -334,7 +338,9 @@ impl Sweep<'_> {
 
     /// What can be said once every list was read.
     fn finish(mut self, exfat: &ExFat, bitmap: Option<&Bitmap>, progress: &dyn Progress) -> Result<Swept> {
+        let ground = self.ground(exfat);
         let settled = std::mem::take(&mut self.claims).settle(bitmap, u64::from(self.heap.count));
+        let holes = self.holes(ground, bitmap, exfat.boot.doubted || settled.contradicted);
         for (owners, distrust) in [(&settled.twice, Distrust::ClaimedTwice), (&settled.free, Distrust::ClustersFree)] {
             for owner in owners {
                 if let Some(object) = self.tree.object_mut(*owner) {
@@ -358,7 +364,7 @@ impl Sweep<'_> {
         let (mut catalog, places) = self.tree.build()?;
         let claimed = deleted::claimed(self.heap, &self.deleted_runs, &settled, bitmap, &places, &catalog);
         catalog.findings.extend(self.findings);
-        Ok(Swept { catalog, facts, claimed })
+        Ok(Swept { catalog, facts, claimed, holes })
     }
 
     /// Reads the lists of deleted folders, where no live object has their clusters.

@@ -8,6 +8,7 @@
 mod block;
 mod chain;
 mod deleted;
+mod holes;
 mod listing;
 mod lost;
 mod names;

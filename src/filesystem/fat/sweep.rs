@@ -63,6 +63,7 @@ pub(super) fn sweep(fat: &Fat, options: SweepOptions, progress: &dyn Progress) -
     let claimed = if options.deleted { sweep.all_deleted(&settled, &bitmap)? } else { BTreeMap::new() };
     sweep.inherit();
     progress.end();
+    let holes = sweep.holes(&bitmap, settled.contradicted);
     let mut facts = fat.facts.clone();
     let range =
         |span: Span| ByteRange { at_least: fat.layout.bytes(span.at_least), at_most: fat.layout.bytes(span.at_most) };
@@ -70,7 +71,7 @@ pub(super) fn sweep(fat: &Fat, options: SweepOptions, progress: &dyn Progress) -
     facts.unexplained_bytes = Some(range(settled.unexplained));
     facts.label = fat.label(options.codepage)?;
     let catalog = sweep.builder.finish(root)?;
-    Ok(Swept { catalog, facts, claimed })
+    Ok(Swept { catalog, facts, claimed, holes })
 }
 
 pub(super) fn index(count: usize) -> u32 {

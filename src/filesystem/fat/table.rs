@@ -243,6 +243,13 @@ impl Tables {
         (Bitmap::new(bytes, holes), bad)
     }
 
+    /// Whether what [`Tables::allocation`] calls free can be relied on: the tables agree, what stands in for holes is
+    /// trusted, and a map speaks for all of it.
+    pub(super) fn allocation_is_sure(&self) -> bool {
+        let trusted = if self.other_is_trusted() { UNKNOWN } else { UNKNOWN | OTHER };
+        !self.differ() && self.entries.iter().all(|raw| raw & MISSING != 0 || raw & trusted == 0)
+    }
+
     /// How many clusters are free by the active table; `None` if it was not read whole.
     pub(super) fn free(&self) -> Option<u64> {
         let first = usize::try_from(FIRST).unwrap_or(2);

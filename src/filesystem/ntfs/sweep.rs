@@ -1,6 +1,7 @@
 //! The sweep: the file table read from front to back.
 
 mod deleted;
+mod holes;
 mod silent;
 
 use std::collections::HashSet;
@@ -27,6 +28,7 @@ use crate::catalog::{Distrust, FindingKind, Findings, Incomplete, ObjectKind};
 use crate::error::Result;
 use crate::filesystem::bitmap::Bitmap;
 use crate::filesystem::claims::{Claims, Owner, Span};
+use crate::filesystem::hole_use::Allocation;
 use crate::filesystem::{ByteRange, SweepOptions, Swept};
 use crate::progress::{Progress, Unit};
 
@@ -100,8 +102,11 @@ impl Sweep<'_> {
             self.silent_deleted(&taken)?;
         }
         let mut facts = ntfs.facts.clone();
-        let bitmap = volume_bitmap(ntfs)?;
+        let (bitmap, vouched) = volume_bitmap(ntfs)?;
+        let ground = self.ground();
         let settled = std::mem::take(&mut self.claims).settle(bitmap.as_ref(), ntfs.boot.total_clusters());
+        let sure = vouched && !settled.contradicted;
+        let holes = holes::of(ntfs, ground, bitmap.as_ref().map(|bitmap| Allocation { bitmap, sure }));
         for (owners, distrust) in [(&settled.twice, Distrust::ClaimedTwice), (&settled.free, Distrust::ClustersFree)] {
             for owner in owners {
                 if let Some(object) = self.tree.object_mut(*owner) {
@@ -130,7 +135,7 @@ impl Sweep<'_> {
             self.findings.add(FindingKind::VolumeHibernated, None, None, || "`/hiberfil.sys` holds a sleeping system");
         }
         catalog.findings.extend(self.findings);
-        Ok(Swept { catalog, facts, claimed })
+        Ok(Swept { catalog, facts, claimed, holes })
     }
 
     /// Where records or names are lost, or may be, only a folder whose own list was read whole is complete.
@@ -158,18 +163,19 @@ impl Sweep<'_> {
     }
 }
 
-/// The volume's $Bitmap; `None` if nothing of it can be had.
-fn volume_bitmap(ntfs: &Ntfs) -> Result<Option<Bitmap>> {
+/// The volume's $Bitmap, `None` if nothing of it can be had; and whether a map vouches for all of it that was read.
+fn volume_bitmap(ntfs: &Ntfs) -> Result<(Option<Bitmap>, bool)> {
     let parts = ntfs.parts();
-    let Ok(record) = parts.table.read(parts.volume, record_number::BITMAP)? else { return Ok(None) };
+    let Ok(record) = parts.table.read(parts.volume, record_number::BITMAP)? else { return Ok((None, false)) };
     if !record.in_use() || record.partial || record.other_number {
-        return Ok(None);
+        return Ok((None, false));
     }
     let stream = stream_of_record(parts.volume, parts.boot, parts.table, &record, attribute_type::DATA)?;
-    let Some(stream) = stream else { return Ok(None) };
+    let Some(stream) = stream else { return Ok((None, false)) };
     let wanted = at_most(parts.boot.total_clusters().div_ceil(8), usize::MAX);
-    let (bytes, holes, _) = read_stream(parts.volume, parts.boot, &stream, wanted)?;
-    Ok((!bytes.is_empty()).then(|| Bitmap::new(bytes, holes)))
+    let (bytes, holes, unknown) = read_stream(parts.volume, parts.boot, &stream, wanted)?;
+    let bitmap = (!bytes.is_empty()).then(|| Bitmap::new(bytes, holes));
+    Ok((bitmap, !unknown && !record.unknown))
 }
 
 impl Sweep<'_> {

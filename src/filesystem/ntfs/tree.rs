@@ -158,6 +158,13 @@ impl Tree {
         }
     }
 
+    /// The places of those files and of their streams.
+    pub(super) fn own_slots(&self) -> HashSet<Slot> {
+        let own = self.own_files();
+        let found = self.found.iter().filter(|found| own.contains(&found.record));
+        found.flat_map(|found| found.streams.iter().map(|(_, slot)| *slot).chain([found.object])).collect()
+    }
+
     /// Makes the catalog, and says what became of the places of deleted files.
     pub(super) fn build(
         mut self,

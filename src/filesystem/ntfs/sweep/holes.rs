@@ -1,0 +1,50 @@
+//! What the holes of the volume are for.
+
+use super::super::Ntfs;
+use super::Sweep;
+use crate::bytes::to_u64;
+use crate::filesystem::claims::Owner;
+use crate::filesystem::hole_use::{self, Allocation, Clusters, Ground};
+use crate::filesystem::{HoleUse, Use};
+
+/// Bytes of $Boot, which begins the volume (Linux `fs/ntfs/layout.h`: the boot code may be as long as that).
+const BOOT: u64 = 8192;
+/// Records that the mirror repeats at least (Linux `fs/ntfs/layout.h`).
+const MIRRORED: u64 = 4;
+
+/// Where clusters lie: from the volume's first byte on.
+fn clusters(ntfs: &Ntfs) -> Clusters {
+    Clusters { start: 0, size: ntfs.boot.cluster.0, numbers: 0..ntfs.boot.total_clusters() }
+}
+
+/// What the holes are for; `ground` is `None` if there are none.
+pub(super) fn of(ntfs: &Ntfs, ground: Option<Ground>, allocation: Option<Allocation<'_>>) -> HoleUse {
+    ground.map(|ground| hole_use::hole_use(&ntfs.source, &clusters(ntfs), &ground, allocation)).unwrap_or_default()
+}
+
+impl Sweep<'_> {
+    /// What has which clusters, if the volume has holes.
+    pub(super) fn ground(&self) -> Option<Ground> {
+        let ntfs = self.ntfs;
+        if !hole_use::has_holes(&ntfs.source) {
+            return None;
+        }
+        // Where these stand is known also if the records that describe them are lost.
+        let boot = &ntfs.boot;
+        let end = boot.total_bytes();
+        let mirror = boot.cluster.volume_offset(boot.mft_mirror).unwrap_or(end);
+        let mirror = mirror..mirror.saturating_add(to_u64(boot.record_size).saturating_mul(MIRRORED)).min(end);
+        let pieces = ntfs.table.pieces.iter().filter_map(|piece| {
+            let length = piece.range.end.saturating_sub(piece.range.start);
+            piece.place.map(|place| place..place.saturating_add(length))
+        });
+        let own = [0..BOOT.min(end), end..end.saturating_add(boot.sector_size), mirror];
+        // The filesystem's own files below $Extend are described like any other.
+        let hidden = self.tree.own_slots();
+        Some(Ground::of(&self.claims, &clusters(ntfs), own.into_iter().chain(pieces), |owner| match owner {
+            Owner::Object(slot) | Owner::Found(slot) if !hidden.contains(&slot) => Use::Files,
+            Owner::SetAside => Use::SetAside,
+            Owner::Object(_) | Owner::Found(_) | Owner::Other => Use::Metadata,
+        }))
+    }
+}
