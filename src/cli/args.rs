@@ -169,6 +169,10 @@ pub(super) struct ListArgs {
 pub(super) struct SurveyArgs {
     #[command(flatten)]
     pub(super) image: ImageArgs,
+    /// Say what lies in the holes (files, the filesystem's own, free space), and which folders and kinds of files they
+    /// cost most
+    #[arg(long)]
+    pub(super) holes: bool,
     /// Hold every folder's own list against the files' records, also where nothing is lost
     #[arg(long)]
     pub(super) cross_check: bool,

@@ -1,6 +1,7 @@
 //! `handback survey`: whose folders are there, how much is in them, and what touches holes.
 
 mod cameras;
+mod holes;
 
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -15,13 +16,15 @@ use crate::catalog::{Findings, State};
 use crate::error::Result;
 use crate::filesystem::{ByteRange, SweepOptions, VolumeFacts};
 use crate::survey::recycle::{self, Recycled};
-use crate::survey::{self, FolderSurvey, Survey, Tally};
+use crate::survey::{self, Costs, DiskHoles, FolderSurvey, Survey, Tally};
 
 #[derive(Serialize)]
 struct Document<'a> {
     map: MapFacts<'a>,
     volumes: Vec<VolumeSurvey<'a>>,
     volumes_complete: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    holes: Option<&'a DiskHoles>,
 }
 
 #[derive(Serialize)]
@@ -32,6 +35,8 @@ struct VolumeSurvey<'a> {
     survey: Survey,
     recycled: Vec<Recycled>,
     findings: Findings,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    costs: Option<Costs>,
 }
 
 pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
@@ -41,7 +46,12 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
         Ok(numbers) => numbers,
         Err(refused) => return Ok(refused.say(context)),
     };
-    for number in &numbers {
+    // Each byte of a hole has a place, also on volumes that are not the customer's.
+    let others: Vec<u32> = match args.volume.volume {
+        None if args.holes => opened.disk.volumes.iter().map(|volume| volume.number).collect(),
+        _ => Vec::new(),
+    };
+    for number in numbers.iter().chain(&others) {
         opened.sweep(*number, context)?;
     }
     let mut volumes = Vec::new();
@@ -55,8 +65,10 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
             survey: survey::survey(&swept.catalog),
             recycled: recycle::read(filesystem, &swept.catalog)?,
             findings,
+            costs: args.holes.then(|| survey::costs(&swept.catalog)),
         });
     }
+    let holes = args.holes.then(|| survey::holes(&opened.disk, |number| opened.swept(number).map(|(_, swept)| swept)));
     opened.check_unchanged()?;
     let mut status = ExitStatus::of_faults(!opened.disk.complete);
     for volume in &volumes {
@@ -64,12 +76,16 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
         status = status.merge(ExitStatus::of_faults(survey.total.has_loss() || survey.lost_records > 0));
     }
     if args.json {
-        let document = Document { map: opened.map_facts(), volumes, volumes_complete: opened.disk.complete };
+        let volumes_complete = opened.disk.complete;
+        let document = Document { map: opened.map_facts(), volumes, volumes_complete, holes: holes.as_ref() };
         json::document(&mut context.printer, "survey", &document)?;
     } else {
         let zone = disk::time_zone(&args.time);
         for volume in &volumes {
             print(volume, &zone, &mut context.printer)?;
+        }
+        if let Some(holes) = &holes {
+            holes::print(holes, &volumes, &mut context.printer)?;
         }
         opened.say_what_is_left_out(context);
     }
@@ -77,7 +93,7 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
 }
 
 fn print(volume: &VolumeSurvey<'_>, zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {
-    let VolumeSurvey { number, facts, survey, recycled, findings } = volume;
+    let VolumeSurvey { number, facts, survey, recycled, findings, .. } = volume;
     let label = facts.label.as_deref().map(|label| format!(" `{}`", escape::for_terminal(label))).unwrap_or_default();
     let version = facts.version.as_deref().map(|version| format!(" {version}")).unwrap_or_default();
     let size = size::both(facts.total_bytes);

@@ -1,6 +1,9 @@
 //! What a volume means to the customer: whose folders are there, how much is in them, and what touches holes.
 
 mod camera;
+mod cost;
+mod holes;
+mod kind;
 mod known;
 pub mod recycle;
 mod tally;
@@ -8,6 +11,9 @@ mod tally;
 use serde::Serialize;
 
 pub use camera::{CameraFolder, Gap, MOST_GAPS, Numbers};
+pub use cost::{Cost, Costs, FolderCost, KindCost, MOST_FOLDERS, costs};
+pub use holes::{Account, DiskHoles, VolumeHoles, holes};
+pub use kind::FileKind;
 pub use tally::{Count, Tally};
 
 use crate::catalog::{Attribute, Catalog, NameId, ObjectId, ObjectKind};
