@@ -47,6 +47,7 @@
 
 #![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::panic))]
 
+mod amount;
 mod bytes;
 pub mod catalog;
 #[cfg(feature = "cli")]
@@ -55,6 +56,7 @@ pub mod content;
 pub mod error;
 pub mod filesystem;
 pub mod handover;
+mod hidden;
 pub mod image;
 pub mod partition;
 pub mod progress;

@@ -275,6 +275,8 @@ pub(super) enum MapCommand {
     Convert(MapConvertArgs),
     /// Join several maps of one drive: each byte in the best state that any map gives it
     Merge(MapMergeArgs),
+    /// Draw the image as one long strip: what was read, what not, and where volumes and chosen folders lie
+    Picture(super::map_picture::MapPictureArgs),
 }
 
 #[derive(Debug, Args)]

@@ -22,6 +22,7 @@ pub(super) fn run(command: &MapCommand, context: &mut Context<'_>) -> Result<Exi
         MapCommand::Show(args) => show(args, context),
         MapCommand::Convert(args) => convert(args, context),
         MapCommand::Merge(args) => merge(args, context),
+        MapCommand::Picture(args) => super::map_picture::run(args, context),
     }
 }
 

@@ -102,6 +102,12 @@ impl<'a> Printer<'a> {
         self.closed
     }
 
+    /// How many characters a line takes: the terminal's width; 80 if there is none, or it doesn't know.
+    pub(super) fn width(&self) -> usize {
+        let asked = if self.terminal.out { comfy_table::Table::new().width() } else { None };
+        asked.filter(|width| *width >= NARROWEST).map_or(80, usize::from)
+    }
+
     /// Prints one line of data.
     ///
     /// # Errors

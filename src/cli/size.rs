@@ -3,8 +3,7 @@
 //! Printed sizes are decimal, as on a drive's label (1 kB = 1000 bytes), and the exact number of bytes stands beside
 //! them wherever somebody may count on it.
 
-/// Decimal units, smallest first.
-const UNITS: [&str; 7] = ["bytes", "kB", "MB", "GB", "TB", "PB", "EB"];
+pub(super) use crate::amount::{counted, grouped, human, share};
 
 /// What may stand after a number, in lower case, and how many bytes it is.
 const SUFFIXES: [(&str, u64); 12] = [
@@ -22,50 +21,9 @@ const SUFFIXES: [(&str, u64); 12] = [
     ("pb", 1_000_000_000_000_000),
 ];
 
-/// A size as people say it: `250.1 GB`. Rounded down, so that nothing looks larger than it is.
-pub(super) fn human(bytes: u64) -> String {
-    let mut unit = 0;
-    let mut scale = 1_u64;
-    while unit + 1 < UNITS.len() && bytes / scale >= 1000 {
-        scale *= 1000;
-        unit += 1;
-    }
-    if unit == 0 {
-        return format!("{bytes} {}", if bytes == 1 { "byte" } else { UNITS[0] });
-    }
-    format!("{}.{} {}", bytes / scale, bytes % scale / (scale / 10), UNITS[unit])
-}
-
-/// A number with its thousands set apart: `250,059,350,016`.
-pub(super) fn grouped(number: u64) -> String {
-    let digits = number.to_string();
-    let mut text = String::with_capacity(digits.len() + digits.len() / 3);
-    for (at, digit) in digits.chars().enumerate() {
-        if at > 0 && (digits.len() - at).is_multiple_of(3) {
-            text.push(',');
-        }
-        text.push(digit);
-    }
-    text
-}
-
 /// Both: `250.0 GB (250,059,350,016 bytes)`.
 pub(super) fn both(bytes: u64) -> String {
     if bytes < 1000 { human(bytes) } else { format!("{} ({} bytes)", human(bytes), grouped(bytes)) }
-}
-
-/// How much `part` is of `whole`, in percent. A little is never shown as nothing, nor nearly all as all.
-pub(super) fn share(part: u64, whole: u64) -> String {
-    if part == 0 || whole == 0 {
-        return "0 %".to_string();
-    }
-    if part >= whole {
-        return "100 %".to_string();
-    }
-    match u128::from(part) * 10_000 / u128::from(whole) {
-        0 => "under 0.01 %".to_string(),
-        hundredths => format!("{}.{:02} %", hundredths / 100, hundredths % 100),
-    }
 }
 
 /// Reads a size: `1048576`, `0x100000`, `500GB`, `1.5 TB`, `4KiB`. For the command line's parser.
@@ -90,11 +48,6 @@ pub(super) fn parse(text: &str) -> Result<u64, String> {
     let part = u128::from(thousandths) * u128::from(unit) / 1000;
     let bytes = u128::from(whole.parse::<u64>().map_err(|_| wrong())?) * u128::from(unit) + part;
     u64::try_from(bytes).map_err(|_| wrong())
-}
-
-/// A number of things: `1 file`, `2,000 files`.
-pub(super) fn counted(count: u64, noun: &str) -> String {
-    format!("{} {noun}{}", grouped(count), if count == 1 { "" } else { "s" })
 }
 
 #[cfg(test)]

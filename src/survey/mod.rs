@@ -5,6 +5,7 @@ mod cost;
 mod holes;
 mod kind;
 mod known;
+pub mod picture;
 pub mod recycle;
 mod tally;
 

@@ -1,0 +1,22 @@
+//! Characters that may not be shown as they are.
+
+/// Characters that steer the terminal or the text's direction, or that are not seen: controls, line separators,
+/// bidirectional controls and everything that Unicode lets a font leave out (`Default_Ignorable_Code_Point`), with
+/// the invisible format characters beside it. Visible format characters, such as the Arabic number signs, are text.
+pub(crate) fn is_hidden(c: char) -> bool {
+    matches!(
+        c,
+        // C0, delete, C1.
+        '\0'..='\x1F' | '\x7F'..='\u{9F}'
+        // Soft hyphen, grapheme joiner, Arabic letter mark, Hangul fillers, Khmer inherent vowels.
+        | '\u{AD}' | '\u{34F}' | '\u{61C}' | '\u{115F}'..='\u{1160}' | '\u{17B4}'..='\u{17B5}'
+        // Mongolian variation selectors and vowel separator.
+        | '\u{180B}'..='\u{180F}'
+        // Zero-width space and joiners, direction marks; separators, embeddings, overrides; word joiner to isolates.
+        | '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}'
+        // Hangul filler, variation selectors, byte-order mark, half-width filler, interlinear marks.
+        | '\u{3164}' | '\u{FE00}'..='\u{FE0F}' | '\u{FEFF}' | '\u{FFA0}' | '\u{FFF0}'..='\u{FFFB}'
+        // Controls of hieroglyphs, shorthand and musical notation; tags and further variation selectors.
+        | '\u{13430}'..='\u{1343F}' | '\u{1BCA0}'..='\u{1BCA3}' | '\u{1D173}'..='\u{1D17A}' | '\u{E0000}'..='\u{E0FFF}'
+    )
+}
