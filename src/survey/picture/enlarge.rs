@@ -12,7 +12,7 @@ const LEAST: u64 = 64 << 10;
 const LEAST_PART: u64 = 64;
 
 /// A place is enlarged at least so many times; what fills more of the strip can be seen there.
-const FACTOR: u64 = 8;
+const FACTOR: u64 = 64;
 
 /// Holes that lie closer together than this are never taken apart, in bytes.
 const CLOSE: u64 = 4096;
@@ -29,7 +29,7 @@ pub(super) fn worst(map: &SectorMap) -> Vec<Range<u64>> {
     let most = length / FACTOR;
     let mut apart = (length / 256).max(CLOSE);
     loop {
-        let mut groups = groups(map, apart);
+        let mut groups = groups(map, apart, most);
         groups.sort_by_key(|group| (std::cmp::Reverse(group.unread), group.range.start));
         // One group that is wider than a place is taken apart, until its worst part shows.
         if apart > CLOSE
@@ -54,9 +54,11 @@ fn span(range: &Range<u64>) -> u64 {
     range.end.saturating_sub(range.start)
 }
 
-fn groups(map: &SectorMap, apart: u64) -> Vec<Group> {
+/// Holes that lie no further `apart`; one of more than `most` bytes can be seen as it is.
+fn groups(map: &SectorMap, apart: u64, most: u64) -> Vec<Group> {
     let mut groups: Vec<Group> = Vec::new();
-    for segment in map.segments(0..map.length()).filter(|segment| segment.state == ByteState::Unread) {
+    let unread = map.segments(0..map.length()).filter(|segment| segment.state == ByteState::Unread);
+    for segment in unread.filter(|segment| span(&segment.range) <= most / 2) {
         let unread = span(&segment.range);
         match groups.last_mut() {
             Some(last) if segment.range.start - last.range.end <= apart => {

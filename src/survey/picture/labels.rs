@@ -19,28 +19,38 @@ const BESIDE: i32 = 4;
 
 /// Places a label for each of `places` (where its line stands, in order), each with texts from the longest to the
 /// shortest. Lines lead straight up to their labels, which stand right of them: so those further left stand higher, and
-/// no line crosses a label. One that finds no room has none.
+/// no line crosses a label. If one finds no room for any but its shortest text, all have that: in a crowd, some long
+/// names among bare numbers would only look as if they meant more. What finds no room even then has no label.
 pub(super) fn place(
     places: &[(i32, Vec<String>)],
     right_edge: i32,
     width: impl Fn(&str) -> i32,
 ) -> Vec<Option<Placed>> {
+    let with = |range: fn(&[String]) -> &[String]| {
+        let some: Vec<(i32, &[String])> = places.iter().map(|(x, texts)| (*x, range(texts))).collect();
+        try_place(&some, right_edge, &width)
+    };
+    let long = with(|texts| texts.split_last().map_or(&[], |(_, long)| long));
+    if long.iter().all(Option::is_some) { long } else { with(|texts| texts.get(texts.len() - 1..).unwrap_or_default()) }
+}
+
+fn try_place(places: &[(i32, &[String])], right_edge: i32, width: impl Fn(&str) -> i32) -> Vec<Option<Placed>> {
     let mut found = vec![None; places.len()];
-    // Where the leftmost label of each row begins.
-    let mut taken = [i32::MAX; ROWS];
+    // Of each row: where its leftmost label begins, and the leftmost line that leads up to it.
+    let mut taken = [(i32::MAX, i32::MAX); ROWS];
     for (at, (x, texts)) in places.iter().enumerate().rev() {
         let start = |text: &str| (x + BESIDE).min(right_edge - width(text));
         let fits = |row: usize, text: &str| {
-            let below = taken[..row].iter().all(|first| *x < first - BESIDE);
-            below && start(text).saturating_add(width(text)) <= taken[row].saturating_sub(ROOM)
+            let passes = taken[..row].iter().all(|(label, _)| *x < label - 1);
+            let room = taken[row + 1..].iter().map(|(_, line)| *line).chain([taken[row].0]).min().unwrap_or(i32::MAX);
+            passes && start(text).saturating_add(width(text)) <= room.saturating_sub(ROOM)
         };
-        // A name in a higher row is worth more than none in a lower one; only numbers are not lifted for it.
         let choice = texts.iter().find_map(|text| {
             let row = (0..ROWS).find(|row| fits(*row, text))?;
             Some(Placed { x: start(text), row, text: text.clone() })
         });
         if let Some(placed) = &choice {
-            taken[placed.row] = placed.x.min(*x);
+            taken[placed.row] = (placed.x, *x);
         }
         found[at] = choice;
     }
@@ -74,12 +84,26 @@ mod tests {
                     for (other_x, other) in all.iter().skip(at + 1) {
                         let apart = one.x + width(&one.text) <= other.x || other.x + width(&other.text) <= one.x;
                         assert!(one.row != other.row || apart, "{count}/{squeeze}: {one:?} {other:?}");
-                        let crosses = other.row < one.row && (other.x..other.x + width(&other.text)).contains(x);
-                        assert!(!crosses, "{count}/{squeeze}: the line of {one:?} crosses {other:?} at {other_x}");
+                        let spans = |label: &Placed, line: &i32| (label.x..label.x + width(&label.text)).contains(line);
+                        let crosses =
+                            other.row < one.row && spans(other, x) || one.row < other.row && spans(one, other_x);
+                        assert!(!crosses, "{count}/{squeeze}: a line crosses {one:?} or {other:?}");
                     }
                 }
             }
         }
+    }
+
+    #[test]
+    fn small_volumes_stand_one_above_the_other_and_a_crowd_has_numbers() {
+        let start: Vec<(i32, Vec<String>)> = [40, 40, 41, 590, 591].into_iter().zip((1..).map(texts)).collect();
+        let placed: Vec<Placed> = place(&start, 1160, width).into_iter().map(|one| one.unwrap()).collect();
+        assert!(placed.iter().all(|one| one.text.ends_with("a long name")), "{placed:?}");
+        let rows: Vec<usize> = placed.iter().map(|one| one.row).collect();
+        assert_eq!(rows, [2, 1, 0, 1, 0]);
+        let crowd: Vec<(i32, Vec<String>)> = (0..30).map(|at| (40 + at * 37, texts(at as usize + 1))).collect();
+        let placed = place(&crowd, 1160, width);
+        assert!(placed.iter().zip(1..).all(|(one, number)| one.as_ref().unwrap().text == format!("{number}")));
     }
 
     #[test]

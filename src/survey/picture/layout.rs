@@ -18,9 +18,9 @@ const ENLARGED_HIGH: i32 = 40;
 /// The least height of a state that is in a column at all, as a part of the strip's height.
 const LEAST: i32 = 4;
 /// The least width of what would not come.
-const THIN: i32 = 2;
+const THIN: i32 = 3;
 /// Room under a strip for the flags, and for where chosen files lie.
-const FLAGS: i32 = 9;
+const FLAGS: i32 = 12;
 const CHOSEN: i32 = 12;
 /// A line of small letters.
 const LINE: i32 = 17;
@@ -40,6 +40,14 @@ pub(super) fn words(state: ByteState) -> &'static str {
     }
 }
 
+/// A state of an amount, as a part of a sentence.
+fn said(amount: String, state: ByteState) -> String {
+    match state {
+        ByteState::Unknown => format!("{} of {amount}", words(state)),
+        _ => format!("{amount} {}", words(state)),
+    }
+}
+
 /// The states from the best to the one that is least known.
 pub(super) const STATES: [ByteState; 4] =
     [ByteState::Read, ByteState::Unread, ByteState::Unreached, ByteState::Unknown];
@@ -54,7 +62,8 @@ pub(super) fn sentence(picture: &Picture) -> String {
                 (ByteState::Unread, holes) => format!(", in {}", counted(holes, "place")),
                 _ => String::new(),
             };
-            parts.push(format!("{} ({}) {}{where_}", human(bytes), share(bytes, picture.length), words(state)));
+            let amount = format!("{} ({})", human(bytes), share(bytes, picture.length));
+            parts.push(format!("{}{where_}", said(amount, state)));
         }
     }
     if parts.is_empty() {
@@ -75,9 +84,9 @@ pub(super) fn chosen_sentence(picture: &Picture) -> Option<String> {
 }
 
 /// A volume in a few words.
-pub(super) fn volume_name(volume: &VolumeBytes) -> String {
-    let label = volume.label.as_deref().map(|label| format!(" `{}`", readable(label, LABEL))).unwrap_or_default();
-    format!("{} {}{label}", volume.number, readable(&volume.what, NAME))
+fn name_of(volume: &VolumeBytes) -> String {
+    let label = volume.label.as_deref().map(|label| format!(" \"{}\"", readable(label, LABEL))).unwrap_or_default();
+    format!("{}{label}", readable(&volume.what, NAME))
 }
 
 pub(super) fn scene(picture: &Picture) -> Scene {
@@ -125,7 +134,7 @@ fn volumes(scene: &mut Scene, picture: &Picture, y: i32) -> i32 {
         .iter()
         .map(|volume| {
             let short = format!("{} {}", volume.number, readable(&volume.what, LABEL));
-            (edges(volume).0, vec![volume_name(volume), short, volume.number.to_string()])
+            (edges(volume).0, vec![format!("{} {}", volume.number, name_of(volume)), short, volume.number.to_string()])
         })
         .collect();
     let placed = labels::place(&places, LEFT + STRIP, |text| Size::Small.width(text));
@@ -208,20 +217,22 @@ fn strip(scene: &mut Scene, strip: &Strip, left: i32, top: i32, width: i32, high
     scene.frame(left, top, width, high, Ink::Black);
     // One flag for what lies close together.
     let mut last = i32::MIN;
-    for (at, column) in strip.columns.iter().enumerate().filter(|(_, column)| column.bytes.unread > 0) {
-        let x = (edge(at) + edge(at + 1)) / 2;
-        if x >= last.saturating_add(2 * FLAG.0) {
+    let mut at = 0;
+    while at < strip.columns.len() {
+        let run = strip.columns[at..].iter().take_while(|column| column.bytes.unread > 0).count();
+        let x = i32::midpoint(edge(at), edge(at + run).max(edge(at) + THIN));
+        if run > 0 && x >= last.saturating_add(2 * FLAG.0) {
             scene.flag(x, top + high + 2);
             last = x;
         }
-        debug_assert!(column.bytes.unread > 0);
+        at += run.max(1);
     }
     inscribe(scene, strip, left, top, width, high);
 }
 
-/// Words in the widest stretch of what was not tried, and of what nobody knows.
+/// Words in the widest stretch of each state.
 fn inscribe(scene: &mut Scene, strip: &Strip, left: i32, top: i32, width: i32, high: i32) {
-    for state in [ByteState::Unreached, ByteState::Unknown] {
+    for state in STATES {
         let mut widest = 0..0;
         let mut start = 0;
         for (at, column) in strip.columns.iter().enumerate() {
@@ -237,8 +248,13 @@ fn inscribe(scene: &mut Scene, strip: &Strip, left: i32, top: i32, width: i32, h
         let (start, end) = (edge(widest.start), edge(widest.end));
         if end - start > room + 20 {
             let middle = i32::midpoint(start, end);
-            scene.area(middle - room / 2, top + high / 2 - 10, room, 19, Fill::Paper);
-            scene.text((middle, top + high / 2 + 4), Anchor::Middle, Size::Small, Ink::Black, text);
+            // On a texture, words need paper.
+            let plain = state == ByteState::Read;
+            if !plain {
+                scene.area(middle - room / 2, top + high / 2 - 10, room, 19, Fill::Paper);
+            }
+            let ink = if plain { Ink::Grey } else { Ink::Black };
+            scene.text((middle, top + high / 2 + 4), Anchor::Middle, Size::Small, ink, text);
         }
     }
 }
@@ -281,9 +297,10 @@ fn enlarged(scene: &mut Scene, picture: &Picture, top: i32, y: i32) -> i32 {
             2 => LEFT + at as i32 * (STRIP - width),
             _ => LEFT + at as i32 * (width + GAP),
         };
-        scene.frame(from - 1, top - 3, to - from + 2, HIGH + 6, Ink::Black);
-        scene.line((from - 1, top + HIGH + 3), (left, place), Ink::Grey);
-        scene.line((to + 1, top + HIGH + 3), (left + width, place), Ink::Grey);
+        let under = top + HIGH + 2 + FLAG.1;
+        let middle = i32::midpoint(from, to);
+        scene.line((from.min(middle - FLAG.0), under), (left, place), Ink::Grey);
+        scene.line((to.max(middle + FLAG.0), under), (left + width, place), Ink::Grey);
         strip(scene, &one.strip, left, place, width, ENLARGED_HIGH);
         let mut under = place + ENLARGED_HIGH + FLAGS;
         if picture.chosen.is_some() {
@@ -330,11 +347,12 @@ fn legend(scene: &mut Scene, picture: &Picture, y: i32) -> i32 {
         swatch(at as i32, y, Fill::State(state), [words(state).to_string(), amount]);
     }
     let mut y = y + 44;
-    if let Some(text) = chosen_sentence(picture) {
-        swatch(0, y, Fill::Chosen, ["chosen files lie here".to_string(), text]);
-        let lost = picture.chosen.as_ref().is_some_and(|chosen| chosen.damaged > 0);
-        if lost {
-            swatch(2, y, Fill::ChosenDamaged, ["chosen files that are damaged".to_string(), "lie here".to_string()]);
+    if let Some(chosen) = &picture.chosen {
+        let name = format!("where {} lies", readable(&chosen.name, NAME));
+        swatch(0, y, Fill::Chosen, [name, counted(chosen.files, "file")]);
+        if chosen.damaged > 0 {
+            let count = counted(chosen.damaged, "file");
+            swatch(2, y, Fill::ChosenDamaged, ["where the damaged ones of these lie".to_string(), count]);
         }
         y += 44;
     }
@@ -355,7 +373,7 @@ fn list(scene: &mut Scene, picture: &Picture, y: i32) -> i32 {
     for (at, volume) in picture.volumes.iter().take(shown).enumerate() {
         let (column, row) = (at / rows.max(1), at % rows.max(1));
         let place = (LEFT + column as i32 * (STRIP / 2), y + row as i32 * LINE);
-        scene.text(place, Anchor::Start, Size::Small, Ink::Black, format!("Volume {}", state_of(volume)));
+        scene.text(place, Anchor::Start, Size::Small, Ink::Black, state_of(volume));
     }
     y += rows as i32 * LINE;
     if picture.volumes.len() > shown {
@@ -372,13 +390,14 @@ pub(super) fn state_of(volume: &VolumeBytes) -> String {
         .iter()
         .map(|state| (*state, volume.bytes.get(*state)))
         .filter(|(_, bytes)| *bytes > 0)
-        .map(|(state, bytes)| format!("{} {}", human(bytes), words(state)))
+        .map(|(state, bytes)| said(human(bytes), state))
         .collect();
     let missing = volume.length.saturating_sub(volume.bytes.total());
     let past = (missing > 0).then(|| format!("{} lie after the image's end", human(missing)));
     let lost: Vec<String> = lost.into_iter().chain(past).collect();
     let lost = if lost.is_empty() { "all of it came off the drive".to_string() } else { lost.join(", ") };
-    format!("{}, {}: {lost}", volume_name(volume), human(volume.length))
+    let name = name_of(volume);
+    format!("Volume {} ({name}, {}): {lost}", volume.number, human(volume.length))
 }
 
 #[cfg(test)]

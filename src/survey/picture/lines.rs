@@ -10,22 +10,17 @@ fn sign(column: &Column) -> char {
     let total = column.bytes.total();
     let half = |state| column.bytes.get(state) >= total - column.bytes.get(state);
     if column.bytes.unread > 0 {
-        if half(ByteState::Unread) { '#' } else { '!' }
+        match column.bytes.unread {
+            _ if half(ByteState::Unread) => '#',
+            unread if unread < total / 100 => ':',
+            _ => '!',
+        }
     } else if column.bytes.unreached > 0 && (half(ByteState::Unreached) || column.bytes.unknown == 0) {
         '/'
     } else if column.bytes.unknown > 0 {
         '?'
     } else {
         '-'
-    }
-}
-
-fn meaning(state: ByteState) -> &'static str {
-    match state {
-        ByteState::Read => "-",
-        ByteState::Unread => "!",
-        ByteState::Unreached => "/",
-        ByteState::Unknown => "?",
     }
 }
 
@@ -51,12 +46,19 @@ pub(super) fn draw(picture: &Picture) -> Vec<String> {
     for state in STATES.into_iter().filter(|state| picture.bytes.get(*state) > 0) {
         match state {
             ByteState::Unread => {
-                lines.push("  !  a part of it could not be read".to_string());
-                if columns.iter().any(|column| sign(column) == '#') {
-                    lines.push("  #  half of it or more could not be read".to_string());
+                for (mark, meaning) in [
+                    (':', "a little of it could not be read, under 1 %"),
+                    ('!', "a part of it could not be read"),
+                    ('#', "half of it or more could not be read"),
+                ] {
+                    if columns.iter().any(|column| sign(column) == mark) {
+                        lines.push(format!("  {mark}  {meaning}"));
+                    }
                 }
             }
-            _ => lines.push(format!("  {}  {}", meaning(state), words(state))),
+            ByteState::Read => lines.push(format!("  -  {}", words(state))),
+            ByteState::Unreached => lines.push(format!("  /  {}", words(state))),
+            ByteState::Unknown => lines.push(format!("  ?  {}", words(state))),
         }
     }
     if let Some(chosen) = chosen_sentence(picture) {
@@ -68,7 +70,7 @@ pub(super) fn draw(picture: &Picture) -> Vec<String> {
     if !picture.volumes.is_empty() {
         lines.push(String::new());
     }
-    lines.extend(picture.volumes.iter().map(|volume| format!("  Volume {}", state_of(volume))));
+    lines.extend(picture.volumes.iter().map(|volume| format!("  {}", state_of(volume))));
     lines
 }
 
