@@ -328,4 +328,5 @@ fn a_volume_that_is_not_asked_for_is_said_to_be_left_out() {
     assert_eq!((&all["holes"]["unread"]["total"], &all["holes"]["unread"]["not_surveyed"]), (&json!(4096), &json!(0)));
     bench.file("demo.map.csv", common::full_map(100_663_296, &[]));
     bench.run("survey demo.img --holes").code(0).out_has("The map knows of no hole.");
+    bench.run("survey demo.img --holes --no-map").code(0).out_has("No map speaks for this image");
 }

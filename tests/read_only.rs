@@ -51,6 +51,7 @@ fn no_command_touches_an_image() {
             ("check NAME 1:/ --second-reader --json", vec![0, 3]),
             ("extract NAME 1:/ --second-reader --to NAME.second", vec![0, 3]),
             ("map show NAME", vec![0]),
+            ("map picture NAME", vec![0]),
             ("map convert bad.txt --map-form bad-sectors --image NAME --to NAME.csv", vec![0]),
             ("map convert bad.txt --map-form bad-sectors --image NAME --to NAME", vec![2, 3]),
             ("map merge NAME.csv --to NAME", vec![2, 3]),

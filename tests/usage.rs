@@ -10,7 +10,9 @@ fn help_is_data_and_ends_well() {
     for line in ["--help", "-h", "layout --help", "list --help", "survey --help", "extract --help", "verify --help"] {
         bench.run(line).code(0).out_has("Usage: handback").err_lacks("Usage");
     }
-    for line in ["map --help", "map show --help", "map convert --help", "map merge --help", "demo --help"] {
+    for line in
+        ["map --help", "map show --help", "map convert --help", "map merge --help", "map picture --help", "demo --help"]
+    {
         bench.run(line).code(0).out_has("Usage: handback").err_lacks("Usage");
     }
     bench.run("--help").out_has("never on the drive");

@@ -85,7 +85,7 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
             print(volume, &zone, &mut context.printer)?;
         }
         if let Some(holes) = &holes {
-            holes::print(holes, &volumes, &mut context.printer)?;
+            holes::print(holes, &volumes, opened.map.basis().is_some(), &mut context.printer)?;
         }
         opened.say_what_is_left_out(context);
     }

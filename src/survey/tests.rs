@@ -124,3 +124,36 @@ fn cameras_are_found_wherever_they_stand() {
     assert_eq!(cameras[3].tally.files.count, 5);
     assert!(cameras[4].numbers.is_none());
 }
+
+#[test]
+fn what_lost_most_stands_first() {
+    let mut make = Maker::new();
+    let root = make.root;
+    let album = make.folder(root, "Album");
+    let letters = make.folder(root, "Letters");
+    let windows = make.folder(root, "WINDOWS");
+    let rose = make.file(album, "rose.jpg", 1000);
+    make.builder.object_mut(rose).unwrap().facts.add_gap(GapKind::Unread, 100);
+    // A second name costs nothing twice.
+    make.builder.name(letters, rose, "rose again.jpg".encode_utf16()).unwrap();
+    let lost = make.file(letters, "to the mayor.odt", 700);
+    make.builder.object_mut(lost).unwrap().facts.unlocated = Some(crate::catalog::Unlocated::RecordLost);
+    let doubtful = make.file(album, "lily.jpg", 5000);
+    make.builder.object_mut(doubtful).unwrap().facts.distrust.insert(crate::catalog::Distrust::ClaimedTwice);
+    make.file(album, "sound.jpg", 4000);
+    let system = make.file(windows, "wallpaper.jpg", 60);
+    make.builder.object_mut(system).unwrap().facts.add_gap(GapKind::Unreached, 60);
+    make.file(root, "notes.txt", 3);
+    let costs = costs(&make.builder.finish(root).unwrap());
+
+    let total =
+        Cost { files: Count { count: 6, bytes: 10_763 }, damaged: 2, unlocated: 1, doubtful: 1, lost_bytes: 860 };
+    assert_eq!((costs.total, costs.total.lost_files()), (total, 4));
+    let kinds: Vec<_> = costs.kinds.iter().map(|one| (one.kind, one.cost.lost_bytes, one.cost.lost_files())).collect();
+    let wanted = [(FileKind::Documents, 700, 1), (FileKind::Pictures, 100, 2), (FileKind::System, 60, 1)];
+    assert_eq!(kinds, wanted);
+    assert_eq!(costs.kinds.iter().map(|one| one.cost.files.count).sum::<u64>(), 6);
+    let bytes: u64 = costs.folders.iter().map(|one| one.cost.lost_bytes).sum();
+    assert_eq!((bytes, costs.folders_with_losses), (860, 3));
+    assert_eq!(costs.folders[0].path, "/Letters");
+}

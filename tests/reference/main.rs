@@ -20,6 +20,7 @@ mod kill;
 mod main_job;
 mod maps;
 mod mounts;
+mod pictures;
 mod random;
 mod recognised;
 mod sealed;

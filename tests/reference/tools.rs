@@ -27,6 +27,7 @@ const PACKAGES: &[(&str, &str)] = &[
     ("ntfs-3g", "ntfs-3g"),
     ("ntfscat", "ntfs-3g"),
     ("ntfscluster", "ntfs-3g"),
+    ("rsvg-convert", "librsvg2-bin"),
     ("setfattr", "attr"),
     ("sfdisk", "fdisk"),
     ("sh", "dash"),
@@ -34,6 +35,7 @@ const PACKAGES: &[(&str, &str)] = &[
     ("timeout", "coreutils"),
     ("umount", "mount"),
     ("xfs_io", "xfsprogs"),
+    ("xmllint", "libxml2-utils"),
 ];
 
 /// A command that finds what root's PATH may lack, speaks UTF-8, and asks nobody.

@@ -28,14 +28,20 @@ const LINES: [Line; 11] = [
     ("outside of every volume", |one| one.outside),
 ];
 
-pub(super) fn print(holes: &DiskHoles, volumes: &[VolumeSurvey<'_>], printer: &mut Printer<'_>) -> Result<()> {
+/// Prints the account; `has_map` is whether anybody speaks for the image.
+pub(super) fn print(
+    holes: &DiskHoles,
+    volumes: &[VolumeSurvey<'_>],
+    has_map: bool,
+    printer: &mut Printer<'_>,
+) -> Result<()> {
     printer.line("")?;
     printer.line("What the holes cost")?;
     if holes.unread.total == 0 && holes.unreached.total == 0 {
-        return printer.line(if volumes.iter().any(|volume| volume.survey.total.has_loss()) {
-            "  The map knows of no hole; what is damaged here was damaged before, or no map speaks for it."
-        } else {
+        return printer.line(if has_map {
             "  The map knows of no hole."
+        } else {
+            "  No map speaks for this image, so nobody knows of a hole in it or that there is none."
         });
     }
     table(holes, printer)?;

@@ -10,7 +10,7 @@ use crate::source::Source;
 
 /// How many records are mirrored at least: $MFT, $MFTMirr, $LogFile and $Volume. With clusters of more bytes than these,
 /// the mirror has more of them; whether a driver keeps those up is its own affair.
-const MIRRORED: u64 = 4;
+pub(super) const MIRRORED: u64 = 4;
 
 /// What stands at a record's place in the mirror, and where that is in the volume; `None` if it has no place.
 fn look(source: &Source, boot: &BootSector, number: u64) -> Result<Option<(u64, Result<Record, NoRecord>)>> {

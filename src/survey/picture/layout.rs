@@ -1,6 +1,7 @@
 //! The drawing: where everything stands.
 
 use super::labels::{self, ROWS};
+use super::legend;
 use super::scene::{Anchor, FLAG, Fill, Ink, Scene, Size};
 use super::words::readable;
 use super::{COLUMNS, Column, Enlarged, Here, Picture, Strip, VolumeBytes};
@@ -9,9 +10,9 @@ use crate::sector_map::ByteState;
 
 /// The drawing's width, and where the strip begins, in units.
 const WIDTH: i32 = 1200;
-const LEFT: i32 = 40;
+pub(super) const LEFT: i32 = 40;
 /// The strip's width.
-const STRIP: i32 = COLUMNS as i32;
+pub(super) const STRIP: i32 = COLUMNS as i32;
 /// How high the strip is, and an enlarged one.
 const HIGH: i32 = 56;
 const ENLARGED_HIGH: i32 = 40;
@@ -23,12 +24,10 @@ const THIN: i32 = 3;
 const FLAGS: i32 = 12;
 const CHOSEN: i32 = 12;
 /// A line of small letters.
-const LINE: i32 = 17;
+pub(super) const LINE: i32 = 17;
 /// Characters of a name.
-const NAME: usize = 48;
+pub(super) const NAME: usize = 48;
 const LABEL: usize = 20;
-/// How many volumes are listed.
-const LISTED: usize = 40;
 
 /// What each state is called, in words that everybody understands.
 pub(super) fn words(state: ByteState) -> &'static str {
@@ -41,7 +40,7 @@ pub(super) fn words(state: ByteState) -> &'static str {
 }
 
 /// A state of an amount, as a part of a sentence.
-fn said(amount: String, state: ByteState) -> String {
+pub(super) fn said(amount: String, state: ByteState) -> String {
     match state {
         ByteState::Unknown => format!("{} of {amount}", words(state)),
         _ => format!("{amount} {}", words(state)),
@@ -84,7 +83,7 @@ pub(super) fn chosen_sentence(picture: &Picture) -> Option<String> {
 }
 
 /// A volume in a few words.
-fn name_of(volume: &VolumeBytes) -> String {
+pub(super) fn name_of(volume: &VolumeBytes) -> String {
     let label = volume.label.as_deref().map(|label| format!(" \"{}\"", readable(label, LABEL))).unwrap_or_default();
     format!("{}{label}", readable(&volume.what, NAME))
 }
@@ -109,8 +108,8 @@ pub(super) fn scene(picture: &Picture) -> Scene {
     if !picture.enlarged.is_empty() {
         y = enlarged(&mut scene, picture, top, y);
     }
-    y = legend(&mut scene, picture, y + 20);
-    y = list(&mut scene, picture, y + 10);
+    y = legend::signs(&mut scene, picture, y + 20);
+    y = legend::volumes(&mut scene, picture, y + 10);
     scene.height = y + 12;
     scene
 }
@@ -326,78 +325,6 @@ fn caption(picture: &Picture, one: &Enlarged) -> Vec<String> {
     let times = picture.length / one.length.max(1);
     let unread = format!("{} of these {} {}", human(one.bytes.unread), human(one.length), words(ByteState::Unread));
     vec![format!("{} from the start{place}", human(one.start)), unread, format!("enlarged {}", counted(times, "time"))]
-}
-
-/// What the shades and textures mean.
-fn legend(scene: &mut Scene, picture: &Picture, y: i32) -> i32 {
-    const EACH: i32 = STRIP / 4;
-    let mut swatch = |at: i32, y: i32, fill: Fill, lines: [String; 2]| {
-        let x = LEFT + at * EACH;
-        scene.area(x, y, 30, 20, fill);
-        scene.frame(x, y, 30, 20, Ink::Black);
-        for (line, dy) in lines.into_iter().zip([8, 8 + LINE]) {
-            let ink = if dy > 8 { Ink::Grey } else { Ink::Black };
-            scene.text((x + 40, y + dy), Anchor::Start, Size::Small, ink, line);
-        }
-    };
-    for (at, state) in STATES.into_iter().enumerate() {
-        let bytes = picture.bytes.get(state);
-        let amount =
-            if bytes == 0 { "none".to_string() } else { format!("{}, {}", human(bytes), share(bytes, picture.length)) };
-        swatch(at as i32, y, Fill::State(state), [words(state).to_string(), amount]);
-    }
-    let mut y = y + 44;
-    if let Some(chosen) = &picture.chosen {
-        let name = format!("where {} lies", readable(&chosen.name, NAME));
-        swatch(0, y, Fill::Chosen, [name, counted(chosen.files, "file")]);
-        if chosen.damaged > 0 {
-            let count = counted(chosen.damaged, "file");
-            swatch(2, y, Fill::ChosenDamaged, ["where the damaged ones of these lie".to_string(), count]);
-        }
-        y += 44;
-    }
-    if picture.bytes.unread > 0 {
-        let text = "The higher a dark mark, the more of its place could not be read. Even the smallest has a mark, and a \
-                    triangle under it.";
-        scene.text((LEFT, y + 8), Anchor::Start, Size::Small, Ink::Grey, text);
-        y += LINE;
-    }
-    y
-}
-
-/// The volumes one by one, in two columns.
-fn list(scene: &mut Scene, picture: &Picture, y: i32) -> i32 {
-    let mut y = y + 6;
-    let shown = picture.volumes.len().min(LISTED);
-    let rows = if shown > 8 { shown.div_ceil(2) } else { shown };
-    for (at, volume) in picture.volumes.iter().take(shown).enumerate() {
-        let (column, row) = (at / rows.max(1), at % rows.max(1));
-        let place = (LEFT + column as i32 * (STRIP / 2), y + row as i32 * LINE);
-        scene.text(place, Anchor::Start, Size::Small, Ink::Black, state_of(volume));
-    }
-    y += rows as i32 * LINE;
-    if picture.volumes.len() > shown {
-        let more = format!("... and {}", counted((picture.volumes.len() - shown) as u64, "more volume"));
-        scene.text((LEFT, y), Anchor::Start, Size::Small, Ink::Grey, more);
-        y += LINE;
-    }
-    y - LINE / 2
-}
-
-/// A volume and what was lost of it.
-pub(super) fn state_of(volume: &VolumeBytes) -> String {
-    let lost: Vec<String> = STATES[1..]
-        .iter()
-        .map(|state| (*state, volume.bytes.get(*state)))
-        .filter(|(_, bytes)| *bytes > 0)
-        .map(|(state, bytes)| said(human(bytes), state))
-        .collect();
-    let missing = volume.length.saturating_sub(volume.bytes.total());
-    let past = (missing > 0).then(|| format!("{} lie after the image's end", human(missing)));
-    let lost: Vec<String> = lost.into_iter().chain(past).collect();
-    let lost = if lost.is_empty() { "all of it came off the drive".to_string() } else { lost.join(", ") };
-    let name = name_of(volume);
-    format!("Volume {} ({name}, {}): {lost}", volume.number, human(volume.length))
 }
 
 #[cfg(test)]

@@ -1,7 +1,8 @@
 //! The picture as text: one line for the image, one for its volumes, one for chosen files, and what the signs mean.
 //! The signs are ASCII, so that every terminal has them.
 
-use super::layout::{STATES, chosen_sentence, sentence, state_of, words};
+use super::layout::{STATES, chosen_sentence, sentence, words};
+use super::legend::state_of;
 use super::{Column, Here, Picture, VolumeBytes};
 use crate::sector_map::ByteState;
 

@@ -10,10 +10,11 @@
 mod enlarge;
 mod labels;
 mod layout;
+mod legend;
 mod lines;
 mod place;
 #[cfg(feature = "picture")]
-mod png;
+mod raster;
 mod scene;
 mod svg;
 mod words;
@@ -327,7 +328,7 @@ impl Picture {
     /// What the encoder says; it writes into memory.
     #[cfg(feature = "picture")]
     pub fn png(&self) -> Result<Vec<u8>, String> {
-        png::encode(&png::Canvas::of(&Scene::of(self)))
+        raster::encode(&raster::Canvas::of(&Scene::of(self)))
     }
 
     /// As lines of text, for a screen; only characters that every terminal has, if names do.

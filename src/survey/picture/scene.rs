@@ -68,6 +68,7 @@ pub(super) const PERIOD: i32 = 8;
 
 impl Marks {
     /// Whether a unit of the square is marked.
+    #[cfg(any(test, feature = "picture"))]
     pub(super) fn at(self, x: i32, y: i32) -> bool {
         let (x, y) = (x.rem_euclid(PERIOD), y.rem_euclid(PERIOD));
         match self {

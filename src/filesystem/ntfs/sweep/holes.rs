@@ -1,16 +1,15 @@
 //! What the holes of the volume are for.
 
 use super::super::Ntfs;
+use super::super::mirror::MIRRORED;
 use super::Sweep;
 use crate::bytes::to_u64;
 use crate::filesystem::claims::Owner;
 use crate::filesystem::hole_use::{self, Allocation, Clusters, Ground};
 use crate::filesystem::{HoleUse, Use};
 
-/// Bytes of $Boot, which begins the volume (Linux `fs/ntfs/layout.h`: the boot code may be as long as that).
+/// Bytes of $Boot, which begins the volume (from memory, and what mkntfs writes).
 const BOOT: u64 = 8192;
-/// Records that the mirror repeats at least (Linux `fs/ntfs/layout.h`).
-const MIRRORED: u64 = 4;
 
 /// Where clusters lie: from the volume's first byte on.
 fn clusters(ntfs: &Ntfs) -> Clusters {
