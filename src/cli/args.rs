@@ -271,6 +271,8 @@ pub(super) enum MapCommand {
     Convert(MapConvertArgs),
     /// Join several maps of one drive: each byte in the best state that any map gives it
     Merge(MapMergeArgs),
+    /// Make a map from the marker that the imaging wrote into sectors that would not read
+    Find(super::map_find::MapFindArgs),
 }
 
 #[derive(Debug, Args)]

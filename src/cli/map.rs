@@ -22,6 +22,7 @@ pub(super) fn run(command: &MapCommand, context: &mut Context<'_>) -> Result<Exi
         MapCommand::Show(args) => show(args, context),
         MapCommand::Convert(args) => convert(args, context),
         MapCommand::Merge(args) => merge(args, context),
+        MapCommand::Find(args) => super::map_find::run(args, context),
     }
 }
 
@@ -184,7 +185,7 @@ fn merge(args: &MapMergeArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
 }
 
 /// A map's own ending keeps it from becoming the next part of a split image (`disk.002`).
-fn check_name(to: Option<&Path>) -> Result<()> {
+pub(super) fn check_name(to: Option<&Path>) -> Result<()> {
     match to {
         Some(path) if path.extension().is_none_or(|extension| !extension.eq_ignore_ascii_case("csv")) => {
             Err(Error::Usage(format!(
@@ -197,7 +198,7 @@ fn check_name(to: Option<&Path>) -> Result<()> {
 }
 
 /// Writes the map to a new file, or prints it, and says what it is.
-fn deliver(map: &SectorMap, to: Option<&Path>, printer: &mut Printer<'_>) -> Result<ExitStatus> {
+pub(super) fn deliver(map: &SectorMap, to: Option<&Path>, printer: &mut Printer<'_>) -> Result<ExitStatus> {
     let text = map.to_csv();
     match to {
         Some(path) => {
