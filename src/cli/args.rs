@@ -273,6 +273,8 @@ pub(super) enum MapCommand {
     Merge(MapMergeArgs),
     /// Make a map from the marker that the imaging wrote into sectors that would not read
     Find(super::map_find::MapFindArgs),
+    /// List long blank stretches in files: hints at holes where no map speaks
+    Suspect(super::map_suspect::MapSuspectArgs),
 }
 
 #[derive(Debug, Args)]

@@ -1,4 +1,4 @@
-//! `handback map`: shows, converts and joins sector maps.
+//! `handback map`: shows, converts and joins sector maps; what finds and draws them has files of its own.
 
 use std::path::Path;
 
@@ -23,6 +23,7 @@ pub(super) fn run(command: &MapCommand, context: &mut Context<'_>) -> Result<Exi
         MapCommand::Convert(args) => convert(args, context),
         MapCommand::Merge(args) => merge(args, context),
         MapCommand::Find(args) => super::map_find::run(args, context),
+        MapCommand::Suspect(args) => super::map_suspect::run(args, context),
     }
 }
 

@@ -14,6 +14,7 @@ mod list;
 mod map;
 mod map_args;
 mod map_find;
+mod map_suspect;
 mod new_file;
 mod open_image;
 mod output;

@@ -1,6 +1,7 @@
 //! `handback survey`: whose folders are there, how much is in them, and what touches holes.
 
 mod cameras;
+mod suspects;
 
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -21,6 +22,7 @@ use crate::survey::{self, FolderSurvey, Survey, Tally};
 struct Document<'a> {
     map: MapFacts<'a>,
     volumes: Vec<VolumeSurvey<'a>>,
+    suspects: Option<suspects::Document>,
     volumes_complete: bool,
 }
 
@@ -41,6 +43,7 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
         Ok(numbers) => numbers,
         Err(refused) => return Ok(refused.say(context)),
     };
+    let listed = suspects::open(&opened, context)?;
     for number in &numbers {
         opened.sweep(*number, context)?;
     }
@@ -64,12 +67,15 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
         status = status.merge(ExitStatus::of_faults(survey.total.has_loss() || survey.lost_records > 0));
     }
     if args.json {
-        let document = Document { map: opened.map_facts(), volumes, volumes_complete: opened.disk.complete };
+        let numbers = volumes.iter().map(|volume| volume.number);
+        let suspects = listed.as_ref().map(|listed| suspects::Document::of(listed, numbers));
+        let document = Document { map: opened.map_facts(), volumes, suspects, volumes_complete: opened.disk.complete };
         json::document(&mut context.printer, "survey", &document)?;
     } else {
         let zone = disk::time_zone(&args.time);
         for volume in &volumes {
             print(volume, &zone, &mut context.printer)?;
+            suspects::print(volume.number, listed.as_ref(), &mut context.printer)?;
         }
         opened.say_what_is_left_out(context);
     }

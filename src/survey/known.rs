@@ -114,3 +114,26 @@ pub(super) const FILMS: &[&str] = &[
     "3g2", "3gp", "asf", "avi", "dv", "flv", "m2t", "m2ts", "m4v", "mkv", "mod", "mov", "mp4", "mpeg", "mpg", "mts",
     "mxf", "tod", "ts", "vob", "webm", "wmv",
 ];
+
+/// Endings of music and other sound.
+pub(super) const MUSIC: &[&str] = &[
+    "aac", "aif", "aiff", "amr", "ape", "flac", "m3u", "m4a", "m4b", "m4p", "mid", "midi", "mka", "mp2", "mp3", "oga",
+    "ogg", "opus", "wav", "wma",
+];
+
+/// Endings of letters, tables, slides, books, notes and scores.
+pub(super) const DOCUMENTS: &[&str] = &[
+    "csv", "djvu", "doc", "docm", "docx", "dot", "dotx", "epub", "htm", "html", "key", "mdb", "accdb", "mobi", "mscz",
+    "musicxml", "numbers", "odg", "odp", "ods", "odt", "one", "ott", "pages", "pdf", "pps", "ppsx", "ppt", "pptm",
+    "pptx", "pub", "rtf", "tex", "txt", "vsd", "vsdx", "wps", "xls", "xlsb", "xlsm", "xlsx", "xps",
+];
+
+/// Endings of mail, address books and calendars.
+pub(super) const MAIL: &[&str] =
+    &["contact", "dbx", "eml", "emlx", "ics", "mbox", "mbx", "msf", "msg", "nsf", "ost", "pst", "vcf", "wab"];
+
+/// Endings of archives and images of disks.
+pub(super) const ARCHIVES: &[&str] = &[
+    "7z", "bkf", "bz2", "cab", "dmg", "gz", "img", "iso", "rar", "tar", "tgz", "vhd", "vhdx", "vmdk", "wim", "xz",
+    "zip",
+];

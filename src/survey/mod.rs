@@ -1,13 +1,16 @@
 //! What a volume means to the customer: whose folders are there, how much is in them, and what touches holes.
 
 mod camera;
+mod kind;
 mod known;
 pub mod recycle;
+pub mod suspect;
 mod tally;
 
 use serde::Serialize;
 
 pub use camera::{CameraFolder, Gap, MOST_GAPS, Numbers};
+pub use kind::FileKind;
 pub use tally::{Count, Tally};
 
 use crate::catalog::{Attribute, Catalog, NameId, ObjectId, ObjectKind};

@@ -1,0 +1,100 @@
+//! Kinds of files as customers name them, by the ending of the name: what is lost is told by kind.
+
+use serde::Serialize;
+
+use super::known;
+
+/// A kind of files.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FileKind {
+    /// Pictures, raw data of cameras among them.
+    Pictures,
+    /// Films.
+    Films,
+    /// Music and other sound.
+    Music,
+    /// Letters, tables, slides, books, plain text.
+    Documents,
+    /// Mail, address books and calendars.
+    Mail,
+    /// Archives and images of disks, which hold other files.
+    Archives,
+    /// Anything else of the customer's.
+    Other,
+    /// What belongs to the operating system and its programs, by where it stands.
+    System,
+}
+
+impl FileKind {
+    /// All, in the order of the type.
+    pub const ALL: [Self; 8] = [
+        Self::Pictures,
+        Self::Films,
+        Self::Music,
+        Self::Documents,
+        Self::Mail,
+        Self::Archives,
+        Self::Other,
+        Self::System,
+    ];
+
+    /// The kind of a file with this name that is not the system's.
+    #[must_use]
+    pub fn of_name(name: &str) -> Self {
+        let Some((_, ending)) = name.rsplit_once('.') else { return Self::Other };
+        let ending = ending.to_lowercase();
+        let lists = [
+            (known::PICTURES, Self::Pictures),
+            (known::FILMS, Self::Films),
+            (known::MUSIC, Self::Music),
+            (known::DOCUMENTS, Self::Documents),
+            (known::MAIL, Self::Mail),
+            (known::ARCHIVES, Self::Archives),
+        ];
+        lists.into_iter().find(|(list, _)| list.contains(&&*ending)).map_or(Self::Other, |(_, kind)| kind)
+    }
+
+    /// What people call it.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Pictures => "pictures",
+            Self::Films => "films",
+            Self::Music => "music and sound",
+            Self::Documents => "documents",
+            Self::Mail => "mail and contacts",
+            Self::Archives => "archives",
+            Self::Other => "other files",
+            Self::System => "Windows and its programs",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_ending_says_the_kind_and_no_ending_is_of_two() {
+        for (name, kind) in [
+            ("Sommerfest.JPG", FileKind::Pictures),
+            ("rehearsal.mp4", FileKind::Films),
+            ("alto.mid", FileKind::Music),
+            ("letter to the mayor.odt", FileKind::Documents),
+            ("outlook.pst", FileKind::Mail),
+            ("scores.zip", FileKind::Archives),
+            ("LICENSE", FileKind::Other),
+            ("jpg", FileKind::Other),
+            ("a.jpg.bak", FileKind::Other),
+            ("", FileKind::Other),
+        ] {
+            assert_eq!(FileKind::of_name(name), kind, "{name}");
+        }
+        let lists =
+            [known::PICTURES, known::FILMS, known::MUSIC, known::DOCUMENTS, known::MAIL, known::ARCHIVES].concat();
+        let each: std::collections::BTreeSet<_> = lists.iter().collect();
+        assert_eq!(each.len(), lists.len());
+        assert!(lists.iter().all(|ending| *ending == ending.to_lowercase()));
+    }
+}
