@@ -63,6 +63,10 @@ finding_kinds! {
     GptBackupUsed => "gpt_backup_used",
     /// The GPT was made for a drive of another length than the image.
     GptOtherLength => "gpt_other_length",
+    /// Both headers of the GPT are gone: partitions come from entries that no header vouches for.
+    GptArrayAlone => "gpt_array_alone",
+    /// A partition table counts in sectors of another size than the drive's.
+    TableOtherSectorSize => "table_other_sector_size",
     /// The drive has a GPT without the protective entry before it.
     ProtectiveMissing => "protective_missing",
     /// A GPT of an earlier use of the drive is still there. It is not used.

@@ -277,6 +277,10 @@ pub(super) enum MapCommand {
     Merge(MapMergeArgs),
     /// Draw the image as one long strip: what was read, what not, and where volumes and chosen folders lie
     Picture(super::map_picture::MapPictureArgs),
+    /// Make a map from the marker that the imaging wrote into sectors that would not read
+    Find(super::map_find::MapFindArgs),
+    /// List long blank stretches in files: hints at holes where no map speaks
+    Suspect(super::map_suspect::MapSuspectArgs),
 }
 
 #[derive(Debug, Args)]

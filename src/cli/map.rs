@@ -1,4 +1,4 @@
-//! `handback map`: shows, converts and joins sector maps.
+//! `handback map`: shows, converts and joins sector maps; what finds and draws them has files of its own.
 
 use std::path::Path;
 
@@ -23,6 +23,8 @@ pub(super) fn run(command: &MapCommand, context: &mut Context<'_>) -> Result<Exi
         MapCommand::Convert(args) => convert(args, context),
         MapCommand::Merge(args) => merge(args, context),
         MapCommand::Picture(args) => super::map_picture::run(args, context),
+        MapCommand::Find(args) => super::map_find::run(args, context),
+        MapCommand::Suspect(args) => super::map_suspect::run(args, context),
     }
 }
 
@@ -185,7 +187,7 @@ fn merge(args: &MapMergeArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
 }
 
 /// A map's own ending keeps it from becoming the next part of a split image (`disk.002`).
-fn check_name(to: Option<&Path>) -> Result<()> {
+pub(super) fn check_name(to: Option<&Path>) -> Result<()> {
     match to {
         Some(path) if path.extension().is_none_or(|extension| !extension.eq_ignore_ascii_case("csv")) => {
             Err(Error::Usage(format!(
@@ -198,7 +200,7 @@ fn check_name(to: Option<&Path>) -> Result<()> {
 }
 
 /// Writes the map to a new file, or prints it, and says what it is.
-fn deliver(map: &SectorMap, to: Option<&Path>, printer: &mut Printer<'_>) -> Result<ExitStatus> {
+pub(super) fn deliver(map: &SectorMap, to: Option<&Path>, printer: &mut Printer<'_>) -> Result<ExitStatus> {
     let text = map.to_csv();
     match to {
         Some(path) => {

@@ -2,6 +2,7 @@
 
 mod cameras;
 mod holes;
+mod suspects;
 
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -22,6 +23,7 @@ use crate::survey::{self, Costs, DiskHoles, FolderSurvey, Survey, Tally};
 struct Document<'a> {
     map: MapFacts<'a>,
     volumes: Vec<VolumeSurvey<'a>>,
+    suspects: Option<suspects::Document>,
     volumes_complete: bool,
     #[serde(skip_serializing_if = "Option::is_none")]
     holes: Option<&'a DiskHoles>,
@@ -51,6 +53,7 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
         None if args.holes => opened.disk.volumes.iter().map(|volume| volume.number).collect(),
         _ => Vec::new(),
     };
+    let listed = suspects::open(&opened, context)?;
     for number in numbers.iter().chain(&others) {
         opened.sweep(*number, context)?;
     }
@@ -77,12 +80,15 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
     }
     if args.json {
         let volumes_complete = opened.disk.complete;
-        let document = Document { map: opened.map_facts(), volumes, volumes_complete, holes: holes.as_ref() };
+        let numbers = volumes.iter().map(|volume| volume.number);
+        let suspects = listed.as_ref().map(|listed| suspects::Document::of(listed, numbers));
+        let document = Document { map: opened.map_facts(), volumes, suspects, volumes_complete, holes: holes.as_ref() };
         json::document(&mut context.printer, "survey", &document)?;
     } else {
         let zone = disk::time_zone(&args.time);
         for volume in &volumes {
             print(volume, &zone, &mut context.printer)?;
+            suspects::print(volume.number, listed.as_ref(), &mut context.printer)?;
         }
         if let Some(holes) = &holes {
             holes::print(holes, &volumes, opened.map.basis().is_some(), &mut context.printer)?;

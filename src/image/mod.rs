@@ -11,10 +11,13 @@
 mod container;
 #[cfg(test)]
 pub(crate) mod failing_tests;
+#[cfg(target_os = "linux")]
+mod file_holes;
 mod memory;
 mod raw;
 mod split;
 
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
@@ -37,6 +40,15 @@ pub trait Image: Send + Sync {
 
     /// The files the image is made of, in order; empty for an image in memory.
     fn parts(&self) -> &[PathBuf];
+
+    /// The first range at or after `from` for which the image's file keeps nothing (a hole of a sparse file, read as zeros);
+    /// an empty range at the image's end if there is none. `None` if that can't be told.
+    ///
+    /// Such a hole says nothing for sure: whoever copies an image sparsely leaves out the drive's own zeros, too.
+    fn next_file_hole(&self, from: u64) -> Option<Range<u64>> {
+        let _ = from;
+        None
+    }
 
     /// When the newest part was last modified, where that is known.
     fn modified(&self) -> Option<SystemTime>;

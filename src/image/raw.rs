@@ -141,6 +141,18 @@ impl Image for RawImage {
         &self.paths
     }
 
+    #[cfg(target_os = "linux")]
+    fn next_file_hole(&self, from: u64) -> Option<std::ops::Range<u64>> {
+        let first = self.parts.partition_point(|part| part.start.saturating_add(part.length) <= from);
+        for part in self.parts.get(first..).unwrap_or_default() {
+            let inside = from.saturating_sub(part.start);
+            if let Some(hole) = super::file_holes::next(&part.file, inside, part.length)? {
+                return Some(part.start.saturating_add(hole.start)..part.start.saturating_add(hole.end));
+            }
+        }
+        Some(self.length..self.length)
+    }
+
     fn modified(&self) -> Option<SystemTime> {
         self.parts.iter().filter_map(|part| part.modified).max()
     }
@@ -220,6 +232,40 @@ mod tests {
         let again = RawImage::open(vec![path.clone()]).unwrap();
         crate::testing::set_modified(&path, SystemTime::UNIX_EPOCH);
         assert!(matches!(again.check_unchanged(), Err(Error::ImageChanged { .. })));
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn holes_of_sparse_parts_are_told() {
+        use std::io::{Seek, SeekFrom, Write};
+
+        let folder = tempfile::tempdir().unwrap();
+        let mut paths = Vec::new();
+        for name in ["one", "two"] {
+            let path = folder.path().join(name);
+            write(&path, &[7; 65536]);
+            #[expect(clippy::disallowed_types, reason = "a test's own temporary file")]
+            let mut file = std::fs::OpenOptions::new().write(true).open(&path).unwrap();
+            file.set_len(1 << 20).unwrap();
+            file.seek(SeekFrom::Start(512 << 10)).unwrap();
+            file.write_all(&[7; 65536]).unwrap();
+            paths.push(path);
+        }
+        let image = RawImage::open(paths).unwrap();
+        let part = 1_u64 << 20;
+        let (first, second) = (65536..512 << 10, (512 << 10) + 65536..part);
+        // A filesystem that keeps no holes has none to tell; those that tests run on do.
+        assert_eq!(image.next_file_hole(0), Some(first.clone()));
+        assert_eq!(image.next_file_hole(100_000), Some(100_000..first.end));
+        assert_eq!(image.next_file_hole(first.end), Some(second.clone()));
+        assert_eq!(image.next_file_hole(part), Some(part + first.start..part + first.end));
+        assert_eq!(image.next_file_hole(2 * part - 1), Some(2 * part - 1..2 * part));
+        assert_eq!(image.next_file_hole(2 * part), Some(2 * part..2 * part));
+        assert_eq!(image.next_file_hole(u64::MAX), Some(2 * part..2 * part));
+        // Positioned reads are not moved by asking.
+        let mut bytes = [0; 2];
+        image.read_at(65535, &mut bytes).unwrap();
+        assert_eq!(bytes, [7, 0]);
     }
 
     #[test]

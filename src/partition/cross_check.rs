@@ -17,6 +17,8 @@ const UNSOUND: &[FindingKind] = &[
     FindingKind::GptBackupUsed,
     FindingKind::GptOtherLength,
     FindingKind::ProtectiveMissing,
+    FindingKind::GptArrayAlone,
+    FindingKind::TableOtherSectorSize,
 ];
 
 /// Asks the independent readers, if there is a sound table and they were built in.
@@ -75,7 +77,7 @@ mod readers {
     }
 
     fn ours(table: &Table) -> Vec<Row> {
-        let sectors = |bytes: u64| bytes.checked_div(table.sector_size).unwrap_or(0);
+        let sectors = |bytes: u64| bytes.checked_div(table.unit).unwrap_or(0);
         table
             .partitions
             .iter()
@@ -119,10 +121,10 @@ mod readers {
 
     /// What `gpt` 4 does not take, though it is legal.
     fn gpt_limit(source: &Source, table: &Table) -> Result<Option<String>> {
-        if gpt::disk::LogicalBlockSize::try_from(table.sector_size).is_err() {
+        if gpt::disk::LogicalBlockSize::try_from(table.unit).is_err() {
             return Ok(Some("`gpt` reads sectors of 512 and 4096 bytes".to_string()));
         }
-        let sector = read_real(source, table.sector_size, 512)?;
+        let sector = read_real(source, table.unit, 512)?;
         Ok(match sector.and_then(|sector| Header::from_bytes(&sector)) {
             Some(header) if header.entry_size != SMALLEST_ENTRY => {
                 Some(format!("`gpt` reads entries of {SMALLEST_ENTRY} bytes, these have {}", header.entry_size))
@@ -136,7 +138,7 @@ mod readers {
     }
 
     fn ask_mbr(source: &Source, table: &Table) -> Result<Answer> {
-        let sector_size = u32::try_from(table.sector_size).unwrap_or(512);
+        let sector_size = u32::try_from(table.unit).unwrap_or(512);
         fence::run(source, BUDGET, move |mut reader| {
             let mbr = mbrman::MBR::read_from(&mut reader, sector_size).map_err(|error| error.to_string())?;
             let primaries = mbr.header.iter();
@@ -155,7 +157,7 @@ mod readers {
     }
 
     fn ask_gpt(source: &Source, table: &Table) -> Result<Answer> {
-        let size = gpt::disk::LogicalBlockSize::try_from(table.sector_size).unwrap_or(gpt::disk::DEFAULT_SECTOR_SIZE);
+        let size = gpt::disk::LogicalBlockSize::try_from(table.unit).unwrap_or(gpt::disk::DEFAULT_SECTOR_SIZE);
         fence::run(source, BUDGET, move |reader| {
             let config = gpt::GptConfig::new().writable(false).logical_block_size(size);
             let disk = config.open_from_device(reader).map_err(|error| error.to_string())?;

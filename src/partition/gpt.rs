@@ -1,159 +1,50 @@
 //! The two copies of a GPT, and which of them counts.
 
+use super::gpt_array::Array;
+use super::gpt_copy::{Copy, Place};
 use super::gpt_header::{Entry, Header};
-use super::{DiskId, MAX_PARTITIONS, Partition, Scheme, Table, TypeCode, read_real};
-use crate::bytes::{slice, to_u64, to_usize};
+use super::gpt_loose::Loose;
+use super::{DiskId, MAX_PARTITIONS, Partition, Scheme, Table, TypeCode, boot_sector};
+use crate::bytes::to_u64;
 use crate::catalog::FindingKind;
 use crate::error::Result;
-use crate::source::{Hole, Source};
+use crate::source::Source;
 
 /// Where the first copy's header stands, in sectors.
 const PRIMARY_SECTOR: u64 = 1;
-
-/// The entry array that a header names.
-#[derive(Debug)]
-struct Array {
-    offset: u64,
-    bytes: Vec<u8>,
-    /// Relative to the array's start.
-    holes: Vec<Hole>,
-    checksum_holds: bool,
-}
-
-/// One copy of the table.
-#[derive(Debug)]
-struct Copy {
-    /// Where its header stands, in bytes.
-    offset: u64,
-    header: Header,
-    /// `None` if the header names no array that could be.
-    array: Option<Array>,
-}
-
-impl Copy {
-    fn is_sound(&self) -> bool {
-        self.header.checksum_holds && self.array_is_sound()
-    }
-
-    /// A sound array also speaks for the fields of the header that name it.
-    fn array_is_sound(&self) -> bool {
-        self.array.as_ref().is_some_and(|array| array.checksum_holds)
-    }
-
-    /// This copy with the holes of its array filled from another one that describes the same array.
-    fn filled_from(&self, other: &Self) -> Option<Self> {
-        let (mine, theirs) = (self.array.as_ref()?, other.array.as_ref()?);
-        let same = self.header.array_checksum == other.header.array_checksum && mine.bytes.len() == theirs.bytes.len();
-        if !same || mine.holes.is_empty() {
-            return None;
-        }
-        let mut bytes = mine.bytes.clone();
-        let mut holes = Vec::new();
-        for hole in &mine.holes {
-            let place = to_usize(hole.range.start).zip(to_usize(hole.range.end));
-            let (from, to) = place?;
-            bytes.get_mut(from..to)?.copy_from_slice(theirs.bytes.get(from..to)?);
-            for inner in &theirs.holes {
-                let range = inner.range.start.max(hole.range.start)..inner.range.end.min(hole.range.end);
-                if !range.is_empty() {
-                    holes.push(Hole { range, why: inner.why });
-                }
-            }
-        }
-        let checksum_holds = holes.is_empty() && crc32fast::hash(&bytes) == self.header.array_checksum;
-        let array = Array { offset: mine.offset, bytes, holes, checksum_holds };
-        Some(Self { offset: self.offset, header: self.header.clone(), array: Some(array) })
-    }
-
-    /// The bytes of an entry, if every one was read.
-    fn entry(&self, index: usize) -> Option<(&[u8], u64)> {
-        let array = self.array.as_ref()?;
-        let size = to_usize(u64::from(self.header.entry_size))?;
-        let start = index.checked_mul(size)?;
-        let bytes = slice(&array.bytes, start, size)?;
-        let range = to_u64(start)..to_u64(start.checked_add(size)?);
-        let whole = array.holes.iter().all(|hole| hole.range.end <= range.start || hole.range.start >= range.end);
-        whole.then(|| (bytes, array.offset.saturating_add(range.start)))
-    }
-}
-
-/// What stands where a header should be.
-#[derive(Debug)]
-enum Place {
-    Copy(Copy),
-    Unread(u64),
-    PastEnd,
-    Nothing(u64),
-}
-
-impl Place {
-    fn read(source: &Source, sector: u64, sector_size: u64) -> Result<Self> {
-        let inside = sector
-            .checked_mul(sector_size)
-            .filter(|offset| offset.checked_add(sector_size).is_some_and(|end| end <= source.length()));
-        let (Some(offset), Some(length)) = (inside, to_usize(sector_size)) else { return Ok(Self::PastEnd) };
-        let Some(bytes) = read_real(source, offset, length)? else { return Ok(Self::Unread(offset)) };
-        let Some(mut header) = Header::from_bytes(&bytes) else { return Ok(Self::Nothing(offset)) };
-        // A copy of a header in another place is a leftover.
-        header.checksum_holds &= header.own_sector == sector && header.is_plausible();
-        let array = if header.is_plausible() { read_array(source, &header, sector_size)? } else { None };
-        Ok(Self::Copy(Copy { offset, header, array }))
-    }
-
-    fn copy(&self) -> Option<&Copy> {
-        match self {
-            Self::Copy(copy) => Some(copy),
-            _ => None,
-        }
-    }
-
-    fn is_sound(&self) -> bool {
-        self.copy().is_some_and(Copy::is_sound)
-    }
-}
-
-fn read_array(source: &Source, header: &Header, sector_size: u64) -> Result<Option<Array>> {
-    let place = header.array_sector.checked_mul(sector_size).zip(header.array_length());
-    let Some((offset, length)) = place.filter(|(offset, length)| {
-        // Nothing of an array past the end is there; a part of it may be.
-        *length > 0 && *offset < source.length()
-    }) else {
-        return Ok(None);
-    };
-    let mut bytes = vec![0; length];
-    let mut holes = source.read_at(offset, &mut bytes)?.holes;
-    for hole in &mut holes {
-        let range = hole.range.start.saturating_sub(offset)..hole.range.end.saturating_sub(offset);
-        hole.range = range;
-    }
-    let checksum_holds = holes.is_empty() && crc32fast::hash(&bytes) == header.array_checksum;
-    Ok(Some(Array { offset, bytes, holes, checksum_holds }))
-}
+/// How many of the entries in which two copies differ are named.
+const NAMED_DIFFERENCES: usize = 4;
 
 /// Both copies, as far as they were found.
 #[derive(Debug)]
 pub(super) struct Found {
     primary: Place,
     backup: Place,
+    /// An array that no header vouches for; looked for if no header can be used.
+    loose: Option<Loose>,
     image_length: u64,
 }
 
 impl Found {
-    /// Looks for both copies. The backup is where the primary's header says, then where the protective entry lets the
-    /// drive end, then at the image's end.
-    pub(super) fn read(source: &Source, sector_size: u64, protective_length: Option<u64>) -> Result<Self> {
-        let primary = Place::read(source, PRIMARY_SECTOR, sector_size)?;
-        let sectors = source.length().checked_div(sector_size).unwrap_or(0);
+    /// Looks for both copies of a table that counts in sectors of `unit` bytes. The backup is where the primary's header
+    /// says, then where the protective entry lets the drive end, then at the image's end.
+    pub(super) fn read(source: &Source, unit: u64, protective_length: Option<u64>) -> Result<Self> {
+        let primary = Place::read(source, PRIMARY_SECTOR, unit)?;
+        let sectors = source.length().checked_div(unit).unwrap_or(0);
         let candidates = [
             primary.copy().map(|copy| copy.header.other_sector),
-            protective_length.and_then(|length| length.checked_sub(1)),
+            // All bits set say nothing of the length.
+            protective_length.and_then(|length| length.checked_sub(1)).filter(|last| *last < u64::from(u32::MAX)),
             sectors.checked_sub(1),
         ];
+        // Who says where it is can be believed: an image without its end ends with something else.
+        let believed = primary.copy().is_none_or(|copy| copy.header.checksum_holds);
         let mut backup: Option<Place> = None;
         for sector in candidates.into_iter().flatten().filter(|sector| *sector > PRIMARY_SECTOR) {
-            let place = Place::read(source, sector, sector_size)?;
+            let place = Place::read(source, sector, unit)?;
             let better = match &backup {
-                None | Some(Place::PastEnd) => true,
+                None => true,
+                Some(Place::PastEnd) => !believed || place.copy().is_some(),
                 Some(before) => place.is_sound() || (before.copy().is_none() && place.copy().is_some()),
             };
             if better {
@@ -163,7 +54,33 @@ impl Found {
                 break;
             }
         }
-        Ok(Self { primary, backup: backup.unwrap_or(Place::PastEnd), image_length: source.length() })
+        let backup = backup.unwrap_or(Place::PastEnd);
+        let mut found = Self { primary, backup, loose: None, image_length: source.length() };
+        found.look_for_arrays(source, unit, &ends(source, unit, protective_length))?;
+        Ok(found)
+    }
+
+    /// Where neither copy is sound, an array may still be where arrays stand.
+    fn look_for_arrays(&mut self, source: &Source, unit: u64, ends: &[u64]) -> Result<()> {
+        if self.any_sound() {
+            return Ok(());
+        }
+        let named = |place: &Place| place.copy().and_then(|copy| copy.array.as_ref()).map(|array| array.offset);
+        let mut places: Vec<u64> =
+            [named(&self.primary), named(&self.backup), unit.checked_mul(2)].into_iter().flatten().collect();
+        for place in [&self.primary, &self.backup] {
+            let length = place.copy().and_then(|copy| copy.header.array_length()).map(to_u64);
+            places.extend(ends.iter().filter_map(|end| end.checked_sub(unit)?.checked_sub(length?)));
+        }
+        for place in [&mut self.primary, &mut self.backup] {
+            if let Place::Copy(copy) = place {
+                copy.look_elsewhere(source, &places)?;
+            }
+        }
+        if self.best().is_none() {
+            self.loose = Loose::find(source, unit, ends)?;
+        }
+        Ok(())
     }
 
     /// Whether the primary copy has nothing wrong.
@@ -181,50 +98,116 @@ impl Found {
         self.primary.copy().or(self.backup.copy()).map(|copy| copy.offset)
     }
 
-    /// Puts the partitions of the better copy into `table`.
-    pub(super) fn fill(&self, table: &mut Table) {
-        table.scheme = Scheme::Gpt;
-        note_faults(table, &self.primary, "primary");
-        note_faults(table, &self.backup, "backup");
-        let (primary, backup) = (self.primary.copy(), self.backup.copy());
-        if let (Some(one), Some(other)) = (primary, backup)
-            && one.header.checksum_holds
-            && other.header.checksum_holds
-        {
-            let differences = one.header.differences(&other.header);
-            if !differences.is_empty() {
-                let what = format!("they differ in: {}", differences.join(", "));
-                table.note(FindingKind::GptCopiesDiffer, other.offset, what);
-            }
-        }
-        // Best first: nothing wrong; an array that proves itself; a header that does. A header without a checksum and an
-        // array without one may lie about everything.
-        let rank = |copy: &Copy| match (copy.header.checksum_holds, copy.array_is_sound()) {
+    /// Whether entries without a header were found where no protective entry says that there was a GPT, and prove
+    /// themselves.
+    pub(super) fn has_loose_entries(&self) -> bool {
+        self.loose.as_ref().is_some_and(|loose| loose.is_proven(false))
+    }
+
+    /// The copy that counts, and the other one. Best first: nothing wrong; an array that proves itself; a header that does.
+    /// A header without a checksum and an array without one may lie about everything.
+    fn best(&self) -> Option<(&Copy, Option<&Copy>)> {
+        let rank = |copy: &Copy| match (copy.header.checksum_holds, copy.array_sound) {
             (true, true) => Some(0),
             (false, true) => Some(1),
             (true, false) if copy.array.is_some() => Some(2),
             _ => None,
         };
-        let copies = [primary, backup].into_iter().flatten();
-        let Some((_, best)) = copies.filter_map(|copy| Some((rank(copy)?, copy))).min_by_key(|(rank, _)| *rank) else {
-            table.complete = false;
-            return;
+        let (primary, backup) = (self.primary.copy(), self.backup.copy());
+        match (primary.and_then(rank), backup.and_then(rank)) {
+            (Some(one), Some(two)) if two < one => backup.map(|best| (best, primary)),
+            (Some(_), _) => primary.map(|best| (best, backup)),
+            (None, Some(_)) => backup.map(|best| (best, primary)),
+            (None, None) => None,
+        }
+    }
+
+    /// Puts the partitions of the better copy into `table`.
+    pub(super) fn fill(&self, source: &Source, table: &mut Table) -> Result<()> {
+        table.scheme = Scheme::Gpt;
+        note_faults(table, &self.primary, "primary");
+        note_faults(table, &self.backup, "backup");
+        let Some((best, other)) = self.best() else {
+            self.fill_without_header(table);
+            return Ok(());
         };
-        let other = if std::ptr::eq(primary.unwrap_or(best), best) { backup } else { primary };
-        if backup.is_some_and(|backup| std::ptr::eq(backup, best)) {
+        let is_backup = self.backup.copy().is_some_and(|backup| std::ptr::eq(backup, best));
+        if is_backup {
             table.note(FindingKind::GptBackupUsed, best.offset, "the primary copy is damaged or was not read");
         }
+        if let Some(array) = &best.elsewhere {
+            let why = "the entries that stand here have the checksum which the header names, and those in its own place don't";
+            table.note(FindingKind::GptBackupUsed, array.offset, why);
+        }
         table.disk_id = Some(DiskId::Gpt(best.header.disk_guid));
+        table.header = Some(best.offset);
         self.check_length(table, best);
-        if best.array_is_sound() {
-            add_entries(table, best);
-        } else if let Some(joined) = other.and_then(|other| best.filled_from(other)) {
-            table.complete &= joined.array_is_sound();
-            table.note(FindingKind::GptBackupUsed, best.offset, "for entries that were not read in the primary copy");
-            add_entries(table, &joined);
-        } else {
-            table.complete = false;
-            add_entries(table, best);
+        let listed = best.entries().zip(other.and_then(Copy::entries));
+        let filled = listed.filter(|_| !best.array_sound).and_then(|(mine, theirs)| {
+            let checksum = best.header.array_checksum;
+            if other.is_none_or(|other| other.header.array_checksum != checksum) {
+                return None;
+            }
+            let size = u64::from(best.header.entry_size);
+            mine.filled_from(theirs).or_else(|| mine.mended_from(theirs, size, checksum))
+        });
+        match (filled, best.entries()) {
+            (Some(joined), _) => {
+                table.complete &= joined.has_checksum(best.header.array_checksum);
+                let why = if best.entries().is_some_and(|array| array.holes.is_empty()) {
+                    "each copy is damaged in other entries: put together, they have the right checksum"
+                } else {
+                    "for entries that were not read in the primary copy"
+                };
+                table.note(FindingKind::GptBackupUsed, best.offset, why);
+                add_entries(table, &best.header, &joined);
+            }
+            (None, Some(array)) => {
+                table.complete &= best.array_sound;
+                add_entries(table, &best.header, array);
+            }
+            (None, None) => table.complete = false,
+        }
+        match other {
+            Some(other) => note_differences(source, table, best, other, if is_backup { "backup" } else { "primary" }),
+            None => Ok(()),
+        }
+    }
+
+    /// Both headers are gone: what the entries say by themselves. More partitions may have been in what is gone.
+    fn fill_without_header(&self, table: &mut Table) {
+        table.complete = false;
+        if matches!(self.backup, Place::PastEnd) {
+            let why = "the backup copy of the table lies after the image's end: did the imaging end early?";
+            table.note(FindingKind::GptOtherLength, self.image_length, why);
+        }
+        let Some(loose) = self.loose.as_ref().filter(|loose| loose.is_proven(true)) else { return };
+        let Loose { array, entry_size, used, volumes, differ, .. } = loose;
+        table.note(
+            FindingKind::GptArrayAlone,
+            array.offset,
+            format!("{volumes} of its {used} entries lead to a volume; read the sectors of both headers again"),
+        );
+        if *differ {
+            let why = "two arrays without a header differ; the one with more entries that lead to volumes counts";
+            table.note(FindingKind::GptCopiesDiffer, array.offset, why);
+        }
+        if let Some(hole) = array.holes.first() {
+            let at = array.offset.saturating_add(hole.range.start);
+            table.note(FindingKind::TableUnread, at, "GPT entries; read them again");
+        }
+        let count = to_u64(array.bytes.len()).checked_div(*entry_size).unwrap_or(0);
+        for (index, number) in (0..count).zip(1_u32..) {
+            let Some((bytes, offset)) = array.entry(index, *entry_size) else { continue };
+            match Entry::from_bytes(bytes) {
+                Some(entry) if entry.is_plausible(table.unit) => _ = add_entry(table, entry, number, offset),
+                Some(_) => table.note(
+                    FindingKind::PartitionEntryBad,
+                    offset,
+                    format!("entry {number} makes no sense, and no checksum tells what it was"),
+                ),
+                None => {}
+            }
         }
     }
 
@@ -277,10 +260,10 @@ fn note_faults(table: &mut Table, place: &Place, which: &str) {
             if let Some(hole) = array.holes.first() {
                 table.note(
                     FindingKind::TableUnread,
-                    hole.range.start,
+                    array.offset.saturating_add(hole.range.start),
                     format!("the {which} GPT entries; read them again"),
                 );
-            } else if !array.checksum_holds {
+            } else if !array.has_checksum(copy.header.array_checksum) {
                 table.note(
                     FindingKind::GptArrayBad,
                     array.offset,
@@ -291,11 +274,57 @@ fn note_faults(table: &mut Table, place: &Place, which: &str) {
     }
 }
 
+/// Says in what two copies differ, and which counts. A volume that only the other one names may be missing.
+fn note_differences(source: &Source, table: &mut Table, best: &Copy, other: &Copy, which: &str) -> Result<()> {
+    let mut differences = Vec::new();
+    if best.header.checksum_holds && other.header.checksum_holds {
+        differences = best.header.differences(&other.header);
+    }
+    let entries = "partition entries";
+    let sound = best.array_sound && other.array_sound;
+    if sound && best.header.array_checksum != other.header.array_checksum && !differences.contains(&entries) {
+        differences.push(entries);
+    }
+    if differences.is_empty() {
+        return Ok(());
+    }
+    let mut detail = format!("they differ in: {}; the {which} copy counts", differences.join(", "));
+    if let Some((mine, theirs)) = best.entries().zip(other.entries()).filter(|_| sound) {
+        let mut named = 0_usize;
+        for (index, number) in (0..u64::from(other.header.entry_count)).zip(1_u32..) {
+            let read = |array: &Array, header: &Header| {
+                array.entry(index, u64::from(header.entry_size)).and_then(|(bytes, _)| Entry::from_bytes(bytes))
+            };
+            let there = read(theirs, &other.header);
+            if there == read(mine, &best.header) {
+                continue;
+            }
+            let Some(there) = there else { continue };
+            let Some(start) = table.sectors(there.first) else { continue };
+            let listed = table.partitions.iter().any(|one| one.start == start);
+            let stands = !listed && boot_sector::volume_begins_at(source, start)?;
+            table.complete &= !stands;
+            if named < NAMED_DIFFERENCES {
+                let stands = if stands { ", where a volume begins" } else { "" };
+                detail.push_str(&format!(
+                    "; entry {number} of the other is sectors {} to {}{stands}",
+                    there.first, there.last
+                ));
+            }
+            named = named.saturating_add(1);
+        }
+        if let Some(more) = named.checked_sub(NAMED_DIFFERENCES).filter(|more| *more > 0) {
+            detail.push_str(&format!("; and {more} more"));
+        }
+    }
+    table.note(FindingKind::GptCopiesDiffer, other.offset, detail);
+    Ok(())
+}
+
 /// Adds the entries that were read.
-fn add_entries(table: &mut Table, best: &Copy) {
-    for (index, number) in (0..best.header.entry_count).zip(1_u32..) {
-        let Some(index) = to_usize(u64::from(index)) else { return };
-        let Some((bytes, offset)) = best.entry(index) else { continue };
+fn add_entries(table: &mut Table, header: &Header, array: &Array) {
+    for (index, number) in (0..u64::from(header.entry_count)).zip(1_u32..) {
+        let Some((bytes, offset)) = array.entry(index, u64::from(header.entry_size)) else { continue };
         let Some(entry) = Entry::from_bytes(bytes) else { continue };
         if table.partitions.len() >= MAX_PARTITIONS {
             table.lose(
@@ -305,28 +334,41 @@ fn add_entries(table: &mut Table, best: &Copy) {
             );
             return;
         }
-        let length = entry.last.checked_sub(entry.first).and_then(|length| length.checked_add(1));
-        let place = table.sectors(entry.first).zip(length.and_then(|length| table.sectors(length)));
-        let Some((start, length)) = place else {
-            let why = format!("entry {number}: from sector {} to {}", entry.first, entry.last);
-            table.lose(FindingKind::PartitionEntryBad, offset, why);
-            continue;
-        };
-        if entry.first < best.header.first_usable || entry.last > best.header.last_usable {
-            let (first, last) = (best.header.first_usable, best.header.last_usable);
+        let outside = entry.first < header.first_usable || entry.last > header.last_usable;
+        if add_entry(table, entry, number, offset) && outside {
+            let (first, last) = (header.first_usable, header.last_usable);
             let why = format!("entry {number} lies outside the usable sectors {first} to {last}");
             table.note(FindingKind::PartitionEntryBad, offset, why);
         }
-        table.partitions.push(Partition {
-            number,
-            start,
-            length,
-            code: TypeCode::Gpt(entry.code),
-            bootable: entry.is_legacy_bootable(),
-            name: Some(entry.name).filter(|name| !name.is_empty()),
-            id: Some(entry.id),
-            logical: false,
-            entry_offset: offset,
-        });
     }
+}
+
+/// Adds an entry, if it has a place.
+fn add_entry(table: &mut Table, entry: Entry, number: u32, offset: u64) -> bool {
+    let length = entry.last.checked_sub(entry.first).and_then(|length| length.checked_add(1));
+    let place = table.sectors(entry.first).zip(length.and_then(|length| table.sectors(length)));
+    let Some((start, length)) = place else {
+        let why = format!("entry {number}: from sector {} to {}", entry.first, entry.last);
+        table.lose(FindingKind::PartitionEntryBad, offset, why);
+        return false;
+    };
+    table.partitions.push(Partition {
+        number,
+        start,
+        length,
+        code: TypeCode::Gpt(entry.code),
+        bootable: entry.is_legacy_bootable(),
+        name: Some(entry.name).filter(|name| !name.is_empty()),
+        id: Some(entry.id),
+        logical: false,
+        entry_offset: offset,
+    });
+    true
+}
+
+/// Where the drive may end, in bytes: at the image's end, or where the protective entry lets it end.
+pub(super) fn ends(source: &Source, unit: u64, protective_length: Option<u64>) -> Vec<u64> {
+    let image = source.length().checked_div(unit).and_then(|sectors| sectors.checked_mul(unit));
+    let said = protective_length.and_then(|length| length.checked_mul(unit));
+    image.into_iter().chain(said.filter(|said| Some(*said) != image && *said <= source.length())).collect()
 }

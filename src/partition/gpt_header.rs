@@ -143,6 +143,19 @@ impl Entry {
         })
     }
 
+    /// Whether it can be an entry, by itself: a GUID of its own, a place after the table, no reserved attribute (UEFI 2.11
+    /// table 5.8: bits 3 to 47), a name without control characters. `unit` is bytes in a sector.
+    pub(super) fn is_plausible(&self, unit: u64) -> bool {
+        const RESERVED: u64 = 0x0000_ffff_ffff_fff8;
+        // Sector 0 is the MBR's, 1 the header's, and an array has at least one.
+        const FIRST: u64 = 3;
+        self.id != Guid::ZERO
+            && (FIRST..=self.last).contains(&self.first)
+            && self.last.checked_add(1).and_then(|end| end.checked_mul(unit)).is_some()
+            && self.flags & RESERVED == 0
+            && !self.name.chars().any(|one| one.is_control() || one == char::REPLACEMENT_CHARACTER)
+    }
+
     /// Attribute bit 2.
     pub(super) fn is_legacy_bootable(&self) -> bool {
         self.flags & 4 != 0

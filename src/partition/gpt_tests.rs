@@ -100,7 +100,10 @@ fn copies_that_differ_are_said() {
     disk.seal_header(511);
     let table = table(&disk);
     assert_eq!(kinds(&table), [FindingKind::GptCopiesDiffer]);
-    assert_eq!(table.findings.kinds().next().unwrap().1.first[0].detail, "they differ in: disk GUID");
+    assert_eq!(
+        table.findings.kinds().next().unwrap().1.first[0].detail,
+        "they differ in: disk GUID; the primary copy counts"
+    );
 }
 
 #[test]

@@ -109,7 +109,7 @@ impl Record {
             // Here the protective entry covers only what the others leave.
             return table.note(FindingKind::HybridTable, entry.offset, "the GPT counts");
         }
-        let last = image_length.checked_div(table.sector_size).unwrap_or(0).saturating_sub(1);
+        let last = image_length.checked_div(table.unit).unwrap_or(0).saturating_sub(1);
         // A drive too long for the field has all bits set; some tools always do that.
         if entry.count != last.min(u64::from(u32::MAX)) && entry.count != u64::from(u32::MAX) {
             let said = entry.count.saturating_add(1);
@@ -205,7 +205,7 @@ fn follow(
             table.lose(FindingKind::LogicalChainLoop, at, "this link was followed before");
             return Ok(());
         }
-        if at.saturating_add(table.sector_size) > source.length() {
+        if at.saturating_add(table.unit) > source.length() {
             table.lose(FindingKind::LogicalChainBroken, at, "the next link lies after the image's end");
             return Ok(());
         }

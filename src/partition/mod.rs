@@ -14,7 +14,10 @@ pub mod cross_check;
 #[cfg(test)]
 pub(crate) mod example_disk;
 mod gpt;
+mod gpt_array;
+mod gpt_copy;
 mod gpt_header;
+mod gpt_loose;
 mod guid;
 mod mbr;
 mod sector_size;
@@ -178,10 +181,13 @@ pub enum CrossCheck {
 pub struct Table {
     /// Its kind.
     pub scheme: Scheme,
-    /// Logical sector size in bytes.
+    /// Logical sector size of the drive in bytes: a hole of the image takes whole ones.
     pub sector_size: u64,
     /// On whose word.
     pub sector_size_from: SectorSizeFrom,
+    /// Bytes in the sectors that the table counts in. It differs from the drive's if an adapter showed the drive with larger
+    /// sectors than it has when it was partitioned, and the caller says how large they are.
+    pub unit: u64,
     /// The drive's own number.
     pub disk_id: Option<DiskId>,
     /// By number.
@@ -192,6 +198,9 @@ pub struct Table {
     pub cross_check: CrossCheck,
     /// What was found.
     pub findings: Findings,
+    /// Where the header of the copy that counts stands, in bytes (GPT).
+    #[serde(skip)]
+    header: Option<u64>,
 }
 
 impl Table {
@@ -200,11 +209,13 @@ impl Table {
             scheme,
             sector_size,
             sector_size_from,
+            unit: sector_size,
             disk_id: None,
             partitions: Vec::new(),
             complete: true,
             cross_check: CrossCheck::NotAsked,
             findings: Findings::default(),
+            header: None,
         }
     }
 
@@ -227,13 +238,15 @@ impl Table {
             .partitions
             .iter()
             .filter(|one| partition.logical && (one.is_extended() || (one.logical && one.number < partition.number)));
-        // The header of a GPT says where its entries are.
-        let header = self.scheme != Scheme::Gpt || known(self.sector_size, self.sector_size);
-        header && known(partition.entry_offset, 16) && chain.into_iter().all(|one| known(one.entry_offset, 16))
+        // The header of a GPT says where its entries are. Entries without one stand for themselves, as those of an MBR do.
+        let header = self.header.is_none_or(|offset| known(offset, self.unit));
+        // The fields that say where a GPT's partition lies end at byte 48 of its entry.
+        let entry = if matches!(partition.code, TypeCode::Gpt(_)) { 48 } else { 16 };
+        header && known(partition.entry_offset, entry) && chain.into_iter().all(|one| known(one.entry_offset, 16))
     }
 
     fn sectors(&self, count: u64) -> Option<u64> {
-        count.checked_mul(self.sector_size)
+        count.checked_mul(self.unit)
     }
 }
 
@@ -249,13 +262,13 @@ pub fn read(source: &Source, sector_size: Option<u64>) -> Result<Table> {
             "`{size}` is no sector size of a drive; use 512 or 4096 (1024 and 2048 are read too)"
         )));
     }
-    let (size, from) = match sector_size {
-        Some(size) => (size, SectorSizeFrom::Set),
-        None => sector_size::find(source)?,
-    };
+    let seen = sector_size::find(source)?;
+    let (size, from) = sector_size.map_or((seen.size, seen.from), |size| (size, SectorSizeFrom::Set));
     // A drive gives a sector or nothing, so holes grow to whole sectors before the table is read.
     let source = &source.with_sector_size(size);
-    let mut table = table_of(source, Table::empty(Scheme::None, size, from))?;
+    let mut table = Table::empty(Scheme::None, size, from);
+    seen.enter(&mut table);
+    let mut table = table_of(source, table)?;
     if !source.length().is_multiple_of(SMALLEST_SECTOR) {
         table.findings.add(FindingKind::ImageOddLength, Some(source.length()), None, || {
             format!("{} bytes; compare with the drive's label", source.length())
@@ -277,17 +290,17 @@ pub fn read(source: &Source, sector_size: Option<u64>) -> Result<Table> {
 /// formats a used drive anew need not wipe the backup copy at its end.
 fn table_of(source: &Source, mut table: Table) -> Result<Table> {
     let sector = mbr::Sector::read(source)?;
-    let gpt = gpt::Found::read(source, table.sector_size, sector.protective_length())?;
+    let gpt = gpt::Found::read(source, table.unit, sector.protective_length())?;
     match &sector {
         mbr::Sector::Unread => {
             table.lose(FindingKind::TableUnread, 0, "sector 0, where every table begins; read it again");
-            if gpt.any_header().is_some() {
-                gpt.fill(&mut table);
+            if gpt.any_header().is_some() || gpt.has_loose_entries() {
+                gpt.fill(source, &mut table)?;
             }
         }
         mbr::Sector::Table(mbr) if mbr.is_protective() => {
             mbr.check_protective(&mut table, source.length());
-            gpt.fill(&mut table);
+            gpt.fill(source, &mut table)?;
             if table.partitions.is_empty() && !table.complete {
                 // A hybrid table still names what it mirrors.
                 mbr.fill(source, &mut table)?;
@@ -306,9 +319,10 @@ fn table_of(source: &Source, mut table: Table) -> Result<Table> {
             }
         }
         _ => {
-            if gpt.any_sound() || (gpt.any_header().is_some() && !matches!(sector, mbr::Sector::Filesystem(_))) {
+            let left = gpt.any_header().is_some() || gpt.has_loose_entries();
+            if gpt.any_sound() || (left && !matches!(sector, mbr::Sector::Filesystem(_))) {
                 table.note(FindingKind::ProtectiveMissing, 0, "the GPT is read all the same");
-                gpt.fill(&mut table);
+                gpt.fill(source, &mut table)?;
             } else if let mbr::Sector::Table(mbr) = &sector {
                 mbr.fill(source, &mut table)?;
             } else if matches!(sector, mbr::Sector::Garbled) {

@@ -11,6 +11,7 @@
 mod columns;
 mod csv;
 mod doubt;
+pub mod marker;
 mod merge;
 pub mod open;
 

@@ -7,6 +7,7 @@ mod kind;
 mod known;
 pub mod picture;
 pub mod recycle;
+pub mod suspect;
 mod tally;
 
 use serde::Serialize;

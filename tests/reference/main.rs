@@ -17,6 +17,7 @@ mod fat_destinations;
 mod fat_volumes;
 mod guest;
 mod kill;
+mod lost_tables;
 mod main_job;
 mod maps;
 mod mounts;
