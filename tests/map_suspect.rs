@@ -126,6 +126,9 @@ fn blanks_that_the_test_puts_there() {
         // Compressed: a hole shows when it is decoded, and its stored bytes are no bytes of the file.
         ("demo", 2, text, 8192, 8192, &[0], None),
         ("ntfs-valid", 1, "/Valid/all of it.bin", 8192, 8192, &[0], Some(("middle", "possible"))),
+        // Noise that is only named like a picture: its opening says that nothing is known of the format.
+        ("exfat-c4k", 1, "/Album 16/Minutes 19/take 0267.jpg", 8192, 4096, &[0], Some(("middle", "possible"))),
+        ("fat32", 1, "/size 60000.bin", 8192, 8192, &[0], Some(("middle", "possible"))),
         ("card", 1, "/DCIM/100CHOIR/IMG_0008.CR2", 8192, 8192, &[0], Some(("middle", "possible"))),
         ("card", 1, "/DCIM/100CHOIR/MVI_0009.AVI", 16384, 4096, &marker, Some(("middle", "possible"))),
     ] {

@@ -55,6 +55,10 @@ fn no_command_touches_an_image() {
             ("map convert bad.txt --map-form bad-sectors --image NAME --to NAME.csv", vec![0]),
             ("map convert bad.txt --map-form bad-sectors --image NAME --to NAME", vec![2, 3]),
             ("map merge NAME.csv --to NAME", vec![2, 3]),
+            ("map find NAME --marker BAD!", vec![0]),
+            ("map find NAME --marker 0xFF --to NAME", vec![2, 3]),
+            ("map suspect NAME", vec![0, 3]),
+            ("map suspect NAME --to NAME", vec![2, 3]),
             ("verify NAME", vec![3]),
             ("demo NAME", vec![3]),
         ];

@@ -10,9 +10,16 @@ fn help_is_data_and_ends_well() {
     for line in ["--help", "-h", "layout --help", "list --help", "survey --help", "extract --help", "verify --help"] {
         bench.run(line).code(0).out_has("Usage: handback").err_lacks("Usage");
     }
-    for line in
-        ["map --help", "map show --help", "map convert --help", "map merge --help", "map picture --help", "demo --help"]
-    {
+    for line in [
+        "map --help",
+        "map show --help",
+        "map convert --help",
+        "map merge --help",
+        "map find --help",
+        "map suspect --help",
+        "map picture --help",
+        "demo --help",
+    ] {
         bench.run(line).code(0).out_has("Usage: handback").err_lacks("Usage");
     }
     bench.run("--help").out_has("never on the drive");
@@ -50,6 +57,8 @@ fn a_command_that_is_not_understood_is_2() {
         "map convert",
         "map convert a.txt --image disk.img --image-length 5",
         "map merge",
+        "map find disk.img",
+        "map suspect",
     ] {
         let outcome = bench.run(line).code(2).err_has("error: ").err_has("try '--help'");
         assert_eq!(outcome.out, "", "{line}");

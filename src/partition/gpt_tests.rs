@@ -194,3 +194,84 @@ fn holes_grow_to_the_sector_size_that_was_found() {
     let table = read(&source, None).unwrap();
     assert_eq!((table.partitions.len(), table.complete, table.sector_size), (0, false, 4096));
 }
+
+/// An entry that was taken from the other copy is vouched for by who vouches for that one.
+#[test]
+fn a_lent_entry_is_vouched_for_where_it_stands() {
+    let disk = gpt_disk(512, 128);
+    let length = disk.bytes.len() as u64;
+    let one = |sector: u64, state| Segment { range: sector * 512..(sector + 1) * 512, state };
+    // Neither array is whole, and together they are.
+    let holes = [one(2, ByteState::Unread), one(482, ByteState::Unread)];
+    // The backup's sector with entries 1 to 4, the next one, its header; and the primary's own header.
+    for (sector, vouched) in [(479, false), (480, true), (511, true), (1, false)] {
+        let mut odd = holes.to_vec();
+        odd.push(one(sector, ByteState::Unknown));
+        odd.sort_by_key(|segment| segment.range.start);
+        let map = SectorMap::from_ranges(length, Basis::Full, ByteState::Read, &odd).unwrap();
+        let source = Source::new(Arc::new(MemoryImage::new(disk.bytes.clone())), &map, 512);
+        let table = read(&source, None).unwrap();
+        assert_eq!((rows(&table), table.complete), (gpt_rows(512), true), "{sector}");
+        assert_eq!(table.partitions[0].entry_offset, 479 * 512, "{sector}");
+        assert_eq!(table.is_vouched_for(&table.partitions[0], &source), vouched, "{sector}");
+    }
+}
+
+#[test]
+fn entries_alone_must_be_entries() {
+    let bare = |change: &dyn Fn(&mut ExampleDisk)| {
+        let mut disk = gpt_disk(512, 128);
+        disk.ntfs_at(150);
+        disk.bytes[512..1024].fill(0);
+        disk.bytes[511 * 512..].fill(0);
+        change(&mut disk);
+        // The same in both arrays.
+        let array = disk.bytes[2 * 512..34 * 512].to_vec();
+        disk.bytes[479 * 512..511 * 512].copy_from_slice(&array);
+        table(&disk)
+    };
+    let sound = bare(&|_| {});
+    assert_eq!((rows(&sound), sound.complete), (gpt_rows(512), false));
+    assert_eq!(kinds(&sound), [FindingKind::GptHeaderBad, FindingKind::GptArrayAlone]);
+    assert!(sound.is_vouched_for(&sound.partitions[0], &gpt_disk(512, 128).source()));
+    // Each makes entry 1 no entry: no GUID, a reserved attribute, backwards, on the table, a control character.
+    type Change = fn(&mut [u8]);
+    let changes: [Change; 5] = [
+        |entry| entry[16..32].fill(0),
+        |entry| entry[49] = 1,
+        |entry| entry[40] = 99,
+        |entry| entry[32] = 2,
+        |entry| entry[56] = 7,
+    ];
+    for change in changes {
+        let one = bare(&|disk| change(&mut disk.bytes[1024..1152]));
+        assert_eq!(rows(&one), gpt_rows(512)[1..]);
+        assert_eq!(one.findings.count(FindingKind::PartitionEntryBad), 1);
+    }
+    // More bad ones than good: no array.
+    let none = bare(&|disk| disk.bytes[2 * 512 + 128 * 8..4 * 512 + 128 * 8].fill(0x41));
+    assert_eq!((rows(&none), none.complete), (vec![], false));
+}
+
+proptest::proptest! {
+    /// Whatever is changed in the tables: a list that is called complete is the right one.
+    #[test]
+    fn complete_is_never_said_of_a_wrong_list(
+        changes in proptest::collection::vec((0_usize..66, 0_usize..512, proptest::num::u8::ANY), 1..12),
+        gone in proptest::collection::vec(0_usize..66, 0..6),
+    ) {
+        let mut disk = gpt_disk(512, 128);
+        disk.ntfs_at(150);
+        // Both headers and arrays: sectors 1 to 33, and 479 to 511.
+        let place = |index: usize| if index < 33 { index + 1 } else { index - 33 + 479 };
+        for (sector, byte, value) in changes {
+            disk.bytes[place(sector) * 512 + byte] = value;
+        }
+        for sector in gone {
+            disk.bytes[place(sector) * 512..][..512].fill(0);
+        }
+        let table = table(&disk);
+        assert!(!table.complete || rows(&table) == gpt_rows(512), "{:?}", table.findings);
+        assert!(table.partitions.len() <= 128);
+    }
+}

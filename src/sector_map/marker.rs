@@ -320,6 +320,13 @@ mod tests {
         assert_eq!(find(&image, &Marker::new(vec![1; 512]).unwrap(), 512, &Silent).unwrap().sectors, 8);
     }
 
+    #[test]
+    fn a_failing_image_file_is_no_unread_sector() {
+        let image = crate::image::failing_tests::FailingImage::new(vec![0xff; 4096], 0);
+        let error = find(&image, &Marker::parse("BAD!").unwrap(), 512, &Silent).unwrap_err();
+        assert!(matches!(error, Error::ImageIo { .. }), "{error}");
+    }
+
     /// Across the borders of the pieces that are read at once, against a plain way to say the same.
     #[test]
     fn pieces_make_no_difference() {
