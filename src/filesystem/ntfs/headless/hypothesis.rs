@@ -163,9 +163,14 @@ impl Traces {
         let mut starts: BTreeMap<u64, (u64, u64, Option<u64>)> = BTreeMap::new();
         let root = record_number::ROOT;
         let with_root = self.stretches.iter().filter(|stretch| stretch.offset_of(root).is_some()).take(MOST_ROOTS);
-        for stretch in with_root {
+        let mut anchors: Vec<_> = with_root.collect();
+        // Where the volume begins is known: any records will do to tell how large clusters are.
+        if anchors.is_empty() && only.is_some() {
+            anchors.extend(self.stretches.iter().max_by_key(|stretch| stretch.records));
+        }
+        for stretch in anchors {
             let size = u64::from(stretch.record_size);
-            let Some(offset) = stretch.offset_of(root) else { continue };
+            let offset = stretch.offset_of(root).unwrap_or(stretch.offset);
             let near = neighbours(source, offset, size)?;
             let Some(cluster) = most_given(near.iter().flat_map(cluster_sizes)) else { continue };
             let total = near.iter().find_map(|record| own_total(record, cluster));
