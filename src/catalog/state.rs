@@ -130,6 +130,10 @@ pub enum Distrust {
     ChecksumWrong,
     /// The checksum over the boot sectors is wrong, and no backup of them is right.
     BootChecksum,
+    /// The volume's boot sectors are lost, and what was found instead does not prove how it is laid out.
+    GeometryDoubtful,
+    /// Its record was found without the file table's own description, and nothing shows that it is in force.
+    RecordUnconfirmed,
 }
 
 impl Distrust {
@@ -158,6 +162,8 @@ impl Distrust {
             Self::ContiguousGuess => "contiguous-guess",
             Self::ChecksumWrong => "checksum-wrong",
             Self::BootChecksum => "boot-checksum",
+            Self::GeometryDoubtful => "geometry-doubtful",
+            Self::RecordUnconfirmed => "record-unconfirmed",
         }
     }
 }
@@ -181,6 +187,8 @@ pub enum Incomplete {
     NoFolder,
     /// Some of its entries contradict themselves or belong to nothing.
     EntriesUnsound,
+    /// Where the file table lies is not proven, so neither is what stands in this folder.
+    TableDoubtful,
 }
 
 impl Incomplete {
@@ -195,30 +203,7 @@ impl Incomplete {
             Self::ListDisagrees => "list-disagrees",
             Self::NoFolder => "no-folder",
             Self::EntriesUnsound => "entries-unsound",
-        }
-    }
-}
-
-/// Whether a folder's list of names is all there.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Completeness {
-    /// Every name that stood in it is shown.
-    Complete,
-    /// It would be complete, but no map speaks for the sectors.
-    Unproven,
-    /// Names may be missing.
-    Incomplete,
-}
-
-impl Completeness {
-    /// The word used in files and on screen.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Complete => "complete",
-            Self::Unproven => "unproven",
-            Self::Incomplete => "incomplete",
+            Self::TableDoubtful => "table-doubtful",
         }
     }
 }

@@ -69,7 +69,11 @@ struct Opened {
 fn opened(source: &Source, shape: Shape) -> Opened {
     let mut all = Opened { volumes: Vec::new(), named: BTreeSet::new(), complete: false, said: Said::default() };
     match shape {
-        Shape::Bare => all.volumes.extend(filesystem::open(source).expect("in memory").map(|volume| (0, volume))),
+        Shape::Bare => {
+            let volume = filesystem::open(source).expect("in memory");
+            let volume = volume.or_else(|| filesystem::open_without_head(source).expect("in memory"));
+            all.volumes.extend(volume.map(|volume| (0, volume)));
+        }
         Shape::Disk => {
             let disk = volumes::open(source, Default::default()).expect("in memory");
             all.complete = disk.complete;

@@ -13,6 +13,7 @@ mod common;
 
 mod fields;
 mod formats;
+mod headless;
 mod marked;
 mod random;
 mod reads;
