@@ -13,7 +13,7 @@ pub(super) fn check(data: &[u8]) {
     let request = MapRequest { file: MapChoice::Ignored, ..MapRequest::default() };
     handback::sector_map::open::open(&disk, &request).expect("no file is asked for");
     let source = handback::source::Source::new(Arc::new(disk.clone()), &disk.map(0), 512);
-    let Ok(opened) = volumes::open(&source, Options { sector_size: disk.sector_size }) else { return };
+    let Ok(opened) = volumes::open(&source, Options { sector_size: disk.sector_size, found: None }) else { return };
     for volume in &opened.volumes {
         let found = opened.volume(volume.number).expect("each has its own number");
         assert!(std::ptr::eq(found, volume));
