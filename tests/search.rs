@@ -218,6 +218,18 @@ fn without_its_backup_a_volume_is_found_by_the_first_boot_sector() {
 }
 
 #[test]
+fn ntfs_without_any_boot_sector_is_found_by_its_records() {
+    let volume = fixture::image("ntfs-c4k");
+    let mut bytes = disk(ODD + volume.len() + MIB, &[(ODD, &volume)]);
+    bytes[ODD..ODD + 512].fill(0);
+    bytes[ODD + volume.len() - 512..ODD + volume.len()].fill(0);
+    let disk = searched(&source(bytes, &[]));
+    // The last sector, the backup's, is no part of what the volume says of its length.
+    assert_eq!(found_volumes(&disk), [(ODD as u64, volume.len() as u64 - 4096)]);
+    all_whole(disk.volumes[0].filesystem().unwrap(), &fixture::truth("ntfs-c4k"));
+}
+
+#[test]
 fn what_begins_in_a_hole_may_be_missing_and_that_is_said() {
     let volume = fixture::image("fat16");
     let bytes = disk(ODD + volume.len() + MIB, &[(ODD, &volume)]);
@@ -440,4 +452,19 @@ fn a_split_image_is_searched_as_one() {
     bench.read_only("one.img", &bytes);
     let places = |image: &str| bench.run(&format!("layout {image} --search --json")).json("layout")["search"].clone();
     assert_eq!(places("disk.001"), places("one.img"));
+}
+
+#[test]
+fn a_recognised_volume_without_its_first_head_is_found_by_its_copy() {
+    let truth = named("foreign");
+    // LUKS2 keeps a second head behind its first, HFS+ one before its end.
+    for (number, kind, head) in [(2, Kind::Luks2, 0..4096), (16, Kind::HfsPlus, 1024..1536)] {
+        let (start, length) = truth[&number];
+        let mut bytes = wiped("foreign");
+        bytes[start as usize..][head].fill(0);
+        let search = searched(&source(bytes, &[])).search.unwrap();
+        let place = search.places.iter().find(|one| one.candidate.kind == kind).unwrap();
+        assert_eq!(place.candidate.place.start(), start, "{kind:?}");
+        assert!(place.candidate.place.length().is_none_or(|said| said == length), "{place:?}");
+    }
 }

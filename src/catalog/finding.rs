@@ -77,6 +77,12 @@ finding_kinds! {
     VolumeHibernated => "volume_hibernated",
     /// The backup boot sector was used.
     BackupBootUsed => "backup_boot_used",
+    /// Both boot sectors are lost: how the volume is laid out was found from its file records.
+    HeadRebuilt => "head_rebuilt",
+    /// How the volume is laid out is not proven: nothing on it is called whole.
+    GeometryDoubtful => "geometry_doubtful",
+    /// The file table was put together from the records that were found; its end is not known.
+    TableRebuilt => "table_rebuilt",
     /// The boot sector and its backup differ.
     BootSectorsDiffer => "boot_sectors_differ",
     /// The mirror of the file table's first records was used.

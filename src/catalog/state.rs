@@ -134,6 +134,10 @@ pub enum Distrust {
     VolumeOverlaps,
     /// The volume was opened at a place that neither a table nor a search of the whole image speaks for.
     VolumeUnsearched,
+    /// The volume's boot sectors are lost, and what was found instead does not prove how it is laid out.
+    GeometryDoubtful,
+    /// Its record was found without the file table's own description, and nothing shows that it is in force.
+    RecordUnconfirmed,
 }
 
 impl Distrust {
@@ -164,6 +168,8 @@ impl Distrust {
             Self::BootChecksum => "boot-checksum",
             Self::VolumeOverlaps => "volume-overlaps",
             Self::VolumeUnsearched => "volume-unsearched",
+            Self::GeometryDoubtful => "geometry-doubtful",
+            Self::RecordUnconfirmed => "record-unconfirmed",
         }
     }
 }
@@ -187,6 +193,8 @@ pub enum Incomplete {
     NoFolder,
     /// Some of its entries contradict themselves or belong to nothing.
     EntriesUnsound,
+    /// Where the file table lies is not proven, so neither is what stands in this folder.
+    TableDoubtful,
 }
 
 impl Incomplete {
@@ -201,6 +209,7 @@ impl Incomplete {
             Self::ListDisagrees => "list-disagrees",
             Self::NoFolder => "no-folder",
             Self::EntriesUnsound => "entries-unsound",
+            Self::TableDoubtful => "table-doubtful",
         }
     }
 }

@@ -152,3 +152,15 @@ pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
     }
     Ok(None)
 }
+
+/// Opens a volume whose boot sectors are lost by what else describes its files; `None` if that shows none. To be asked
+/// when no reader and no signature knows what is there.
+///
+/// # Errors
+/// [`crate::Error::ImageIo`] when the image file can't be read.
+pub fn open_without_head(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
+    Ok(match ntfs::Ntfs::open_without_head(source)? {
+        Some(volume) => Some(Box::new(volume)),
+        None => None,
+    })
+}

@@ -1,8 +1,10 @@
 //! Places that a search found, or that the caller names, as volumes of a disk.
 
-use super::search::{Doubts, Found, Located, Neighbour, Proof, Standing, arrange, doubted};
+use super::search::{Doubts, Found, Located, Neighbour, Place, Proof, Standing, arrange, doubted};
 use super::{Content, Disk, Origin, Role, Volume, is_read, look};
 use crate::error::{Error, Result};
+use crate::filesystem::ntfs::Ntfs;
+use crate::filesystem::ntfs::headless::Geometry;
 use crate::filesystem::{self, Filesystem, anchor};
 use crate::partition::Table;
 use crate::source::Source;
@@ -48,12 +50,32 @@ fn open(source: &Source, located: &Located, number: u32, unsearched: bool) -> Re
     let length = place.length().unwrap_or(in_image);
     let window = source.window(start, length);
     let doubts = Doubts { contested: located.contested.clone(), unsearched };
-    let content = match look(&window, None)? {
-        Content::Readable(filesystem) => Content::Readable(doubted(filesystem, doubts, &window, filesystem::open)?),
+    let content = match place {
+        Place::NtfsHeadless(geometry) => match by_records(&window, geometry)? {
+            Some(filesystem) => Content::Readable(filesystem),
+            None => Content::Recognised(located.candidate.kind.into()),
+        },
+        Place::BootSector { .. } | Place::Superblock { .. } => look(&window, None)?,
+    };
+    let content = match content {
+        Content::Readable(filesystem) => {
+            Content::Readable(doubted(filesystem, doubts, &window, |window| match place {
+                Place::NtfsHeadless(geometry) => by_records(window, geometry),
+                Place::BootSector { .. } | Place::Superblock { .. } => filesystem::open(window),
+            })?)
+        }
         Content::Recognised(recognised) => Content::Recognised(recognised),
         Content::Unknown(_) => Content::Recognised(located.candidate.kind.into()),
     };
     Ok(Volume { number, role: Role::Main, partition: None, origin: Origin::Found, start, length, content })
+}
+
+/// An NTFS volume whose boot sectors are lost.
+fn by_records(window: &Source, geometry: &Geometry) -> Result<Option<Box<dyn Filesystem>>> {
+    Ok(match Ntfs::open_at(window, geometry)? {
+        Some(volume) => Some(Box::new(volume)),
+        None => None,
+    })
 }
 
 impl Disk {

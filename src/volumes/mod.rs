@@ -265,7 +265,15 @@ fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
     }
     let by_design = role_is_reserved(code);
     let ending = || code.and_then(|_| recognise::by_ending(&probe));
-    Ok(match opening.or_else(|| recognise::by_copies(&probe)).or_else(ending) {
+    let kind = opening.or_else(|| recognise::by_copies(&probe)).or_else(ending);
+    // Nothing else may be here: old file records outlive the volume that they were made for.
+    if kind.is_none_or(|kind| kind == Kind::Ntfs)
+        && may_be_ntfs(code)
+        && let Some(filesystem) = filesystem::open_without_head(window)?
+    {
+        return Ok(Content::Readable(filesystem));
+    }
+    Ok(match kind {
         Some(kind) => Content::Recognised(kind.into()),
         None => Content::Unknown(recognise::why_unknown(&probe, window.length_in_image(), by_design)),
     })
@@ -274,6 +282,12 @@ fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
 /// Whether there is a reader for volumes of a kind.
 fn is_read(kind: Kind) -> bool {
     matches!(kind, Kind::Ntfs | Kind::Fat12 | Kind::Fat16 | Kind::Fat32 | Kind::ExFat)
+}
+
+/// Whether a partition of this type may hold NTFS: its type says so, or leaves it open.
+fn may_be_ntfs(code: Option<TypeCode>) -> bool {
+    let by_name = |name: &str| name.contains("NTFS") || name == "Windows data";
+    code.is_none_or(|code| code.purpose() == Purpose::Recovery || code.name().is_none_or(by_name))
 }
 
 fn role_is_reserved(code: Option<TypeCode>) -> bool {

@@ -258,6 +258,7 @@ fn windows_start_volume_is_told_by_label_or_by_flag_and_size() {
         Volume {
             number,
             role: Role::Main,
+            origin: Origin::Table,
             partition: Some(Partition {
                 number,
                 start: 0,

@@ -269,14 +269,19 @@ pub(crate) fn places(source: &Source, swept: &Swept, path: &str) -> Vec<Range<u6
 
 /// The SHA-256 of a file's bytes, in hexadecimal, and how many bytes of it are gaps.
 pub(crate) fn hash(source: &Source, swept: &Swept, id: ObjectId) -> (String, u64) {
-    use sha2::Digest;
     let extents = open(source).extents(&swept.catalog, id).expect("a placed file");
+    let (digest, outcome) = hash_extents(source, &extents);
+    (digest, outcome.gaps.iter().map(|gap| gap.range.end - gap.range.start).sum())
+}
+
+/// The SHA-256 of some bytes of a volume, in hexadecimal, and what reading them showed.
+pub(crate) fn hash_extents(source: &Source, extents: &Extents) -> (String, handback::content::Outcome) {
+    use sha2::Digest;
     let mut hash = sha2::Sha256::new();
-    let outcome = handback::content::read(source, &extents, &mut |piece| {
+    let outcome = handback::content::read(source, extents, &mut |piece| {
         hash.update(piece);
         Ok(())
     });
     let outcome = outcome.expect("in memory");
-    let digest: String = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
-    (digest, outcome.gaps.iter().map(|gap| gap.range.end - gap.range.start).sum())
+    (hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect(), outcome)
 }

@@ -13,9 +13,11 @@ mod common;
 
 mod fields;
 mod formats;
+mod headless;
 mod marked;
 mod random;
 mod reads;
+mod searched;
 mod unmarked;
 
 use common::harness::Baseline;

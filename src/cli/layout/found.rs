@@ -5,7 +5,7 @@ use crate::cli::size;
 use crate::error::Result;
 use crate::filesystem::{Evidence, Structure, Verdict};
 use crate::volumes::Search;
-use crate::volumes::search::{Located, Proof, Standing};
+use crate::volumes::search::{Located, Place, Proof, Standing};
 
 /// Prints all places, and how much of the image was looked at.
 pub(super) fn print(search: &Search, printer: &mut Printer<'_>) -> Result<()> {
@@ -78,6 +78,13 @@ fn evidence(place: &Located) -> String {
         words.join(", ")
     };
     let mut parts = Vec::new();
+    if let Place::NtfsHeadless(geometry) = &place.candidate.place {
+        let records = size::counted(geometry.evidence.records, "file record");
+        parts.push(format!("both boot sectors are lost; {records} in place"));
+        if !geometry.is_proven() {
+            parts.push("not proven".to_string());
+        }
+    }
     for (verdict, prefix) in [(Verdict::Stands, ""), (Verdict::Absent, "not there: "), (Verdict::Unread, "not read: ")]
     {
         let words = of(verdict);

@@ -227,7 +227,7 @@ mod tests {
             mft: Lcn(4),
             mft_mirror: Lcn(500),
             record_size: 1024,
-            serial: 0,
+            serial: None,
         }
     }
 

@@ -64,6 +64,11 @@ pub(super) struct IndexNode {
 impl IndexNode {
     const LENGTH: usize = 0x10;
 
+    /// Where its first entry stands, whether or not all of the node is at hand.
+    pub(super) fn first_entry(bytes: &[u8]) -> Option<usize> {
+        usize::try_from(le_u32(bytes, 0x00)?).ok().filter(|first| *first >= Self::LENGTH)
+    }
+
     pub(super) fn from_bytes(bytes: &[u8]) -> Option<Self> {
         let first = usize::try_from(le_u32(bytes, 0x00)?).ok()?;
         let used = usize::try_from(le_u32(bytes, 0x04)?).ok()?;

@@ -43,6 +43,8 @@ pub(super) struct Listed {
     pub(super) named: u64,
     /// Folders whose list was read whole, by record.
     pub(super) whole: HashSet<u64>,
+    /// Folders, and records that their lists name as these describe themselves, size included.
+    pub(super) confirmed: Vec<(u64, u64)>,
     /// Silent records that a list names as they are numbered now, with the names that it gives them.
     pub(super) silent: Vec<(Reference, Vec<FileName>)>,
 }
@@ -118,9 +120,12 @@ pub(super) fn read_lists(
                             && (parent.means(folder.sequence) || parent.record == record_number::ROOT);
                         is_here && *units == name.units
                     });
-                let is_lost = known.is_none() && lost.contains(number);
+                let is_past_end = parts.table.own_record_is_lost && number >= parts.table.record_count();
+                let is_lost = known.is_none() && (is_past_end || lost.contains(number));
                 if is_known && shown {
-                    // As it should be.
+                    if known.is_some_and(|known| tree.has_size(known.object, name.size)) {
+                        listed.confirmed.push((folder.record, number));
+                    }
                 } else if is_known && names_lost.contains(&number) {
                     new_names.push((number, here, name.units.clone()));
                 } else if is_lost || (known.is_none() && speaks_of_now(parts, silent, reference)?) {
@@ -175,7 +180,8 @@ pub(super) fn read_lists(
         if silent.binary_search(&record).is_ok() {
             listed.silent.push((reference, names));
         } else {
-            listed.named = listed.named.saturating_add(1);
+            // What lies past a table's end was not counted.
+            listed.named = listed.named.saturating_add(u64::from(lost.contains(record)));
             add_unlocated(tree, reference, &names);
         }
     }

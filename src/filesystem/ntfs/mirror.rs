@@ -1,7 +1,7 @@
 //! $MFTMirr: the second copy of the file table's first records.
 
 use super::record::{NoRecord, Record};
-use super::structures::BootSector;
+use super::structures::{BootSector, record_number};
 use super::table::Table;
 use crate::bytes::to_u64;
 use crate::catalog::{FindingKind, Findings};
@@ -58,4 +58,41 @@ fn says_the_same(one: &Record, other: &Record) -> bool {
         (head.flags, head.sequence, head.links, head.first_attribute, head.base)
     };
     head(one) == head(other) && body(one) == body(other)
+}
+
+/// The table's first record, from its place or from the mirror.
+pub(super) fn first_record(volume: &Source, boot: &BootSector, findings: &mut Findings) -> Result<Option<Record>> {
+    let places = [(boot.mft, false), (boot.mft_mirror, true)];
+    for (lcn, mirror) in places {
+        let Some(offset) = boot.cluster.volume_offset(lcn).filter(|offset| *offset < boot.total_bytes()) else {
+            continue;
+        };
+        let mut raw = vec![0; boot.record_size];
+        let reality = volume.read_at(offset, &mut raw)?;
+        let parsed = Record::parse(record_number::MFT, &raw, offset, &reality);
+        match parsed {
+            Ok(record) if record.in_use() && !record.partial && !record.other_number => {
+                if mirror {
+                    findings.add(
+                        FindingKind::MirrorUsed,
+                        Some(volume.image_offset(offset)),
+                        None,
+                        || "for the file table's own record",
+                    );
+                }
+                return Ok(Some(record));
+            }
+            Ok(_) | Err(NoRecord::Damaged | NoRecord::Blank) => {
+                findings.add(FindingKind::RecordDamaged, Some(volume.image_offset(offset)), Some(0), || {
+                    if mirror { "in the mirror" } else { "the file table's own record" }
+                });
+            }
+            Err(NoRecord::Unread) => {
+                findings.add(FindingKind::RecordUnread, Some(volume.image_offset(offset)), Some(0), || {
+                    if mirror { "in the mirror" } else { "the file table's own record" }
+                });
+            }
+        }
+    }
+    Ok(None)
 }

@@ -7,6 +7,7 @@ pub(super) mod anchor;
 mod attributes;
 mod extents;
 mod file;
+pub mod headless;
 mod index;
 mod index_structures;
 mod list;
@@ -48,6 +49,24 @@ impl Ntfs {
     /// [`Error::ImageIo`] when the image file can't be read.
     pub fn open(source: &Source) -> Result<Option<Self>> {
         volume::open(source)
+    }
+
+    /// Opens a volume whose boot sectors are both lost, by its records, if it begins with `source`. A small volume is
+    /// looked through; of a large one only the usual places are, and then nothing in it is called whole.
+    ///
+    /// # Errors
+    /// [`Error::ImageIo`] when the image file can't be read.
+    pub fn open_without_head(source: &Source) -> Result<Option<Self>> {
+        headless::open(source)
+    }
+
+    /// Opens the volume that begins with `window` by a layout that was found before. What the layout says is held
+    /// against what lies there; `None` if it isn't this volume's.
+    ///
+    /// # Errors
+    /// [`Error::ImageIo`] when the image file can't be read.
+    pub fn open_at(window: &Source, geometry: &headless::Geometry) -> Result<Option<Self>> {
+        headless::open_at(window, geometry)
     }
 
     fn parts(&self) -> file::Parts<'_> {

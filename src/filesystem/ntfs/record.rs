@@ -83,6 +83,12 @@ impl Record {
     }
 }
 
+/// Whether the first piece of a record or block ends in its update sequence number, which stands at `offset`.
+pub(super) fn first_stride_holds(bytes: &[u8], offset: usize) -> bool {
+    let number = le_u16(bytes, offset).filter(|_| offset < STRIDE.saturating_sub(2));
+    number.is_some() && number == le_u16(bytes, STRIDE.saturating_sub(2))
+}
+
 /// The bytes of the pieces that were read and whose last word is the update sequence number, with the words that
 /// stood there put back. The sequence stands at `offset` and has `count` words. `None` if not even the first piece
 /// passes.

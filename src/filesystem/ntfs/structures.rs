@@ -14,12 +14,14 @@ pub(super) const STRIDE: usize = 512;
 pub(super) const MAX_RECORD: u64 = 65_536;
 
 /// The largest cluster, in bytes (Windows 10 version 1709 and later).
-const MAX_CLUSTER: u64 = 2 << 20;
+pub(super) const MAX_CLUSTER: u64 = 2 << 20;
 
 /// The file record numbers that have a meaning of their own.
 pub(super) mod record_number {
     /// $MFT, the table itself.
     pub(in crate::filesystem::ntfs) const MFT: u64 = 0;
+    /// $MFTMirr, the copy of the table's first records.
+    pub(in crate::filesystem::ntfs) const MIRROR: u64 = 1;
     /// $Volume.
     pub(in crate::filesystem::ntfs) const VOLUME: u64 = 3;
     /// The root folder.
@@ -79,7 +81,8 @@ pub(super) struct BootSector {
     pub(super) mft_mirror: Lcn,
     /// Bytes in a file record.
     pub(super) record_size: usize,
-    pub(super) serial: u64,
+    /// `None` where no boot sector was read.
+    pub(super) serial: Option<u64>,
 }
 
 impl BootSector {
@@ -105,7 +108,7 @@ impl BootSector {
         let mft = Lcn(le_u64(bytes, 0x30)?);
         let mft_mirror = Lcn(le_u64(bytes, 0x38)?);
         let record_size = Self::coded_size(u8_at(bytes, 0x40)?, cluster)?;
-        let serial = le_u64(bytes, 0x48)?;
+        let serial = Some(le_u64(bytes, 0x48)?);
         total_sectors.checked_mul(sector_size).filter(|size| *size >= cluster)?;
         Some(Self {
             sector_size,
@@ -280,6 +283,8 @@ pub(super) struct FileName {
 }
 
 impl FileName {
+    /// Where the reference to the folder stands.
+    pub(super) const PARENT: usize = 0x00;
     /// The namespace of a name made for DOS beside a longer one.
     pub(super) const DOS: u8 = 2;
 
@@ -290,7 +295,7 @@ impl FileName {
             return None;
         }
         Some(Self {
-            parent: Reference::from_field(le_u64(bytes, 0x00)?),
+            parent: Reference::from_field(le_u64(bytes, Self::PARENT)?), // 0x00
             created: le_u64(bytes, 0x08)?,
             modified: le_u64(bytes, 0x10)?,
             size: le_u64(bytes, 0x30)?,

@@ -1,6 +1,7 @@
 //! The sweep: the file table read from front to back.
 
 mod deleted;
+mod doubt;
 mod silent;
 
 use std::collections::HashSet;
@@ -20,6 +21,7 @@ use super::record::{NoRecord, Record};
 use super::runs::DataRun;
 use super::sleep::hibernated;
 use super::structures::{attribute_type, record_number};
+use super::table::Doubt;
 use super::tree::{Slot, Tree};
 use super::units::{Lcn, Reference};
 use crate::bytes::{at_most, round_down, to_u64};
@@ -44,6 +46,7 @@ pub(super) fn sweep(ntfs: &Ntfs, options: SweepOptions, progress: &dyn Progress)
         with_list: Vec::new(),
         lost: LostRecords::default(),
         names_lost: HashSet::new(),
+        several: HashSet::new(),
         unknown: ntfs.table.unknown,
         budget: ExtensionBudget::for_table(&ntfs.table),
         claims: Claims::default(),
@@ -69,6 +72,8 @@ struct Sweep<'a> {
     lost: LostRecords,
     /// Records of files that had more names than were read.
     names_lost: HashSet<u64>,
+    /// Files that go on in other records.
+    several: HashSet<u64>,
     unknown: bool,
     budget: ExtensionBudget,
     claims: Claims,
@@ -84,9 +89,12 @@ impl Sweep<'_> {
         let root = self.tree.root_or_stand_in();
         let headless = ntfs.table.record_count() == 0;
         let misnumbered = self.tree.misnumbered();
+        let doubted = ntfs.table.doubt != Doubt::Nothing;
         let mut named = 0;
+        let mut in_lists = Vec::new();
         if self.lost.count > 0
             || headless
+            || doubted
             || !self.names_lost.is_empty()
             || !self.silent.records.is_empty()
             || !misnumbered.is_empty()
@@ -95,13 +103,16 @@ impl Sweep<'_> {
             let wanted = Wanted { lost: &self.lost, names_lost: &self.names_lost, silent: &self.silent.records };
             let mut listed = lost::read_lists(ntfs.parts(), &mut self.tree, wanted, &mut self.findings)?;
             named = listed.named;
+            in_lists = std::mem::take(&mut listed.confirmed);
             let taken = self.silent_files(std::mem::take(&mut listed.silent))?;
             self.mark_folders(&listed, &misnumbered);
             self.silent_deleted(&taken)?;
         }
         let mut facts = ntfs.facts.clone();
         let bitmap = volume_bitmap(ntfs)?;
-        let settled = std::mem::take(&mut self.claims).settle(bitmap.as_ref(), ntfs.boot.total_clusters());
+        let mut claims = std::mem::take(&mut self.claims);
+        self.claim_pieces(&mut claims);
+        let settled = claims.settle(bitmap.as_ref(), ntfs.boot.total_clusters());
         for (owners, distrust) in [(&settled.twice, Distrust::ClaimedTwice), (&settled.free, Distrust::ClustersFree)] {
             for owner in owners {
                 if let Some(object) = self.tree.object_mut(*owner) {
@@ -109,6 +120,7 @@ impl Sweep<'_> {
                 }
             }
         }
+        self.doubt(&in_lists, &settled, bitmap.as_ref());
         if bitmap.is_some() {
             let bytes = |clusters| ntfs.boot.cluster.bytes(clusters).unwrap_or(u64::MAX);
             let range = |span: Span| ByteRange { at_least: bytes(span.at_least), at_most: bytes(span.at_most) };
@@ -277,6 +289,7 @@ impl Sweep<'_> {
                 self.own_file(&record)
             }
             Ok(record) if has_list(&record) => {
+                self.several.insert(record.number);
                 self.with_list.push(record);
                 Ok(())
             }

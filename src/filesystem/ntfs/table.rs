@@ -5,11 +5,11 @@ use std::ops::Range;
 
 use super::attributes::{Body, attributes};
 use super::file::ExtensionBudget;
-use super::list;
 use super::record::{NoRecord, Record};
 use super::runs::unpack;
 use super::structures::{BootSector, attribute_type, record_number};
 use super::units::Vcn;
+use super::{headless, list, mirror};
 use crate::bytes::{at_most, to_u64};
 use crate::catalog::{FindingKind, Findings};
 use crate::error::Result;
@@ -26,7 +26,7 @@ pub(super) struct Piece {
 }
 
 /// The table's own description, as far as it could be had.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Table {
     pub(super) record_size: usize,
     /// In order and without gap, from byte 0 to the table's size.
@@ -35,6 +35,21 @@ pub(super) struct Table {
     pub(super) bitmap: Bitmap,
     /// Whether nobody vouches for some of what describes the table.
     pub(super) unknown: bool,
+    /// Whether it was put together without its own record, so that its end is not known.
+    pub(super) own_record_is_lost: bool,
+    pub(super) doubt: Doubt,
+}
+
+/// What is not proven of where the table's records lie.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) enum Doubt {
+    /// Nothing.
+    #[default]
+    Nothing,
+    /// That the records are in force: the table was put together from those that were found.
+    Records,
+    /// How the volume is laid out.
+    Layout,
 }
 
 /// The longest attribute list of the table itself, in bytes.
@@ -47,23 +62,38 @@ const MOST_SEARCHES: usize = 64;
 const MAX_BITMAP: usize = 512 << 20;
 
 impl Table {
-    /// Finds the table through its own first record, or the mirror of it.
+    /// Finds the table through its own first record, or the mirror of it; if both are lost, by the records that say their
+    /// own numbers.
     pub(super) fn find(volume: &Source, boot: &BootSector, findings: &mut Findings) -> Result<Self> {
-        let mut table =
-            Self { record_size: boot.record_size, pieces: Vec::new(), bitmap: Bitmap::default(), unknown: false };
-        let Some(first) = first_record(volume, boot, findings)? else {
+        if let Some(table) = Self::described(volume, boot, findings)? {
+            return Ok(table);
+        }
+        let pieces = headless::pieces_from_start(volume, boot)?;
+        if let Some(table) = headless::table(&pieces, to_u64(boot.record_size)) {
             findings.add(
-                FindingKind::TablePartLost,
+                FindingKind::TableRebuilt,
                 None,
                 Some(0),
-                || "neither the file table's own record nor its mirror can be used: no file can be listed",
+                || "neither its own record nor the mirror of that can be used",
             );
             return Ok(table);
-        };
-        table.unknown |= first.unknown;
+        }
+        findings.add(
+            FindingKind::TablePartLost,
+            None,
+            Some(0),
+            || "neither the file table's own record nor its mirror can be used: no file can be listed",
+        );
+        Ok(Self { record_size: boot.record_size, ..Self::default() })
+    }
+
+    /// Finds the table through its own first record, or the mirror of it.
+    pub(super) fn described(volume: &Source, boot: &BootSector, findings: &mut Findings) -> Result<Option<Self>> {
+        let Some(first) = mirror::first_record(volume, boot, findings)? else { return Ok(None) };
+        let mut table = Self { record_size: boot.record_size, unknown: first.unknown, ..Self::default() };
         table.describe(volume, boot, &first, findings)?;
         table.read_bitmap(volume, boot, &first, findings)?;
-        Ok(table)
+        Ok(Some(table))
     }
 
     /// Bytes of the table.
@@ -348,41 +378,4 @@ impl Table {
         self.bitmap = Bitmap::new(bytes, holes);
         Ok(())
     }
-}
-
-/// The table's first record, from its place or from the mirror.
-fn first_record(volume: &Source, boot: &BootSector, findings: &mut Findings) -> Result<Option<Record>> {
-    let places = [(boot.mft, false), (boot.mft_mirror, true)];
-    for (lcn, mirror) in places {
-        let Some(offset) = boot.cluster.volume_offset(lcn).filter(|offset| *offset < boot.total_bytes()) else {
-            continue;
-        };
-        let mut raw = vec![0; boot.record_size];
-        let reality = volume.read_at(offset, &mut raw)?;
-        let parsed = Record::parse(record_number::MFT, &raw, offset, &reality);
-        match parsed {
-            Ok(record) if record.in_use() && !record.partial && !record.other_number => {
-                if mirror {
-                    findings.add(
-                        FindingKind::MirrorUsed,
-                        Some(volume.image_offset(offset)),
-                        None,
-                        || "for the file table's own record",
-                    );
-                }
-                return Ok(Some(record));
-            }
-            Ok(_) | Err(NoRecord::Damaged | NoRecord::Blank) => {
-                findings.add(FindingKind::RecordDamaged, Some(volume.image_offset(offset)), Some(0), || {
-                    if mirror { "in the mirror" } else { "the file table's own record" }
-                });
-            }
-            Err(NoRecord::Unread) => {
-                findings.add(FindingKind::RecordUnread, Some(volume.image_offset(offset)), Some(0), || {
-                    if mirror { "in the mirror" } else { "the file table's own record" }
-                });
-            }
-        }
-    }
-    Ok(None)
 }

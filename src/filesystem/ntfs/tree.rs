@@ -81,6 +81,16 @@ impl Tree {
         usize::try_from(slot).ok().and_then(|index| self.objects.get_mut(index))
     }
 
+    /// All objects, in the order in which they were found.
+    pub(super) fn objects_mut(&mut self) -> impl Iterator<Item = &mut Object> {
+        self.objects.iter_mut()
+    }
+
+    /// Whether an object is a folder, or a file of this size.
+    pub(super) fn has_size(&self, slot: Slot, size: u64) -> bool {
+        self.object_at(slot).is_some_and(|object| object.kind == ObjectKind::Folder || object.size == size)
+    }
+
     fn object_at(&self, slot: Slot) -> Option<&Object> {
         usize::try_from(slot).ok().and_then(|index| self.objects.get(index))
     }

@@ -18,19 +18,24 @@ pub(super) fn open(source: &Source) -> Result<Option<Ntfs>> {
     let Some((boot, unknown)) = boot_sector(source, &mut findings)? else { return Ok(None) };
     // Everything hangs on the boot sector and on what describes the table.
     let source = if unknown { &source.unvouched() } else { source };
+    let table = Table::find(source, &boot, &mut findings)?;
+    finish(source, boot, table, findings).map(Some)
+}
+
+/// Puts the volume together once it is known where its table is.
+pub(super) fn finish(source: &Source, boot: BootSector, table: Table, mut findings: Findings) -> Result<Ntfs> {
     if boot.total_bytes() > source.length_in_image() {
         findings.add(FindingKind::VolumePastEnd, Some(source.image_offset(0)), None, || {
             format!("it has {} bytes, of which {} are in the image", boot.total_bytes(), source.length_in_image())
         });
     }
-    let table = Table::find(source, &boot, &mut findings)?;
     let source = if table.unknown { &source.unvouched() } else { source };
     let facts = facts(source, &boot, &table, &mut findings)?;
     // Between the writing of one and of the other, a volume is dirty.
     if facts.dirty == Some(false) {
         mirror::compare(source, &boot, &table, &mut findings)?;
     }
-    Ok(Some(Ntfs { source: source.clone(), boot, table, facts, findings }))
+    Ok(Ntfs { source: source.clone(), boot, table, facts, findings })
 }
 
 /// The boot sector, or the backup that stands after the volume's last sector; and whether nobody vouches for it.
@@ -96,7 +101,7 @@ fn has_table(source: &Source, boot: &BootSector) -> Result<bool> {
 fn facts(source: &Source, boot: &BootSector, table: &Table, findings: &mut Findings) -> Result<VolumeFacts> {
     let mut facts = VolumeFacts {
         filesystem: "NTFS",
-        serial: Some(format!("{:016X}", boot.serial)),
+        serial: boot.serial.map(|serial| format!("{serial:016X}")),
         cluster_size: boot.cluster.0,
         sector_size: boot.sector_size,
         total_bytes: boot.total_bytes(),

@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
+use crate::filesystem::ntfs::headless::Geometry;
 use crate::filesystem::{Evidence, Structure, Verdict};
 use crate::volumes::Kind;
 
@@ -25,6 +26,8 @@ pub enum Place {
         /// Bytes, where it says so.
         length: Option<u64>,
     },
+    /// File records say so: both boot sectors of an NTFS volume are lost.
+    NtfsHeadless(Geometry),
 }
 
 impl Place {
@@ -33,6 +36,7 @@ impl Place {
     pub fn start(&self) -> u64 {
         match self {
             Self::BootSector { start, .. } | Self::Superblock { start, .. } => *start,
+            Self::NtfsHeadless(geometry) => geometry.start,
         }
     }
 
@@ -42,6 +46,7 @@ impl Place {
         match self {
             Self::BootSector { length, .. } => Some(*length),
             Self::Superblock { length, .. } => *length,
+            Self::NtfsHeadless(geometry) => geometry.total_is_known.then_some(geometry.total_bytes),
         }
     }
 
@@ -88,6 +93,9 @@ impl Candidate {
 
     /// How well it is proven that a volume is there, or was until it was formatted over.
     pub(super) fn proof_of_old(&self) -> Proof {
+        if let Place::NtfsHeadless(geometry) = &self.place {
+            return if geometry.is_proven() { Proof::Proven } else { Proof::Open };
+        }
         // What stands at a place that the head names shows the place. A checksum shows only the head, and is all that
         // some have; a root folder that can be one is often only a folder, and speaks beside an allocation table.
         let by_place = self.structures().any(|one| is_decisive(one.structure));

@@ -8,6 +8,7 @@ use super::superblocks;
 use crate::bytes::to_u64;
 use crate::error::Result;
 use crate::filesystem::anchor::{self, Anchor, Format};
+use crate::filesystem::ntfs::headless::{Geometry, TablePlace};
 use crate::filesystem::{Evidence, Structure, Verdict};
 use crate::partition::boot_sector;
 use crate::source::Source;
@@ -43,7 +44,8 @@ impl Draft {
     }
 }
 
-pub(super) fn merge(source: &Source, pass: &Pass) -> Result<Found> {
+pub(super) fn merge(source: &Source, pass: Pass) -> Result<Found> {
+    let headless = pass.traces.volumes(source)?;
     let mut drafts: BTreeMap<Key, Draft> = BTreeMap::new();
     for head in &pass.heads {
         match head.sort {
@@ -53,6 +55,14 @@ pub(super) fn merge(source: &Source, pass: &Pass) -> Result<Found> {
     }
     let mut candidates: Vec<(Candidate, Vec<u64>)> =
         drafts.into_iter().map(|(key, draft)| finish(key, draft)).collect();
+    let tables = known_tables(&candidates, &headless);
+    for geometry in headless {
+        let is_copy = table_start(&geometry)
+            .is_some_and(|at| tables.iter().any(|(start, table)| *table == at && *start != geometry.start));
+        if !is_copy {
+            without_head(source, geometry, &mut candidates)?;
+        }
+    }
     only_explained_once(&mut candidates);
     copies_inside(&mut candidates);
     let mut candidates: Vec<Candidate> = candidates.into_iter().map(|(candidate, _)| candidate).collect();
@@ -157,6 +167,53 @@ fn finish(key: Key, mut draft: Draft) -> (Candidate, Vec<u64>) {
     (candidate, heads)
 }
 
+/// Where the file table begins by a geometry, in the image.
+fn table_start(geometry: &Geometry) -> Option<u64> {
+    match &geometry.table {
+        TablePlace::Described { mft, .. } => in_volume(geometry, *mft),
+        TablePlace::Pieces(pieces) => pieces.first().and_then(|piece| geometry.start.checked_add(piece.offset)),
+    }
+}
+
+fn in_volume(geometry: &Geometry, cluster: u64) -> Option<u64> {
+    geometry.start.checked_add(cluster.checked_mul(geometry.cluster_size)?)
+}
+
+/// Where the file tables and mirrors of proven volumes stand, and where those volumes begin: a mirror that is taken for a
+/// table shows a volume that isn't there.
+fn known_tables(candidates: &[(Candidate, Vec<u64>)], headless: &[Geometry]) -> Vec<(u64, u64)> {
+    let mut tables = Vec::new();
+    for (candidate, _) in candidates.iter().filter(|(one, _)| one.kind == Kind::Ntfs && one.proof() == Proof::Proven) {
+        let is_table = |one: &&Evidence| matches!(one.structure, Structure::FileTable | Structure::FileTableMirror);
+        tables.extend(candidate.evidence.iter().filter(is_table).map(|one| (candidate.place.start(), one.offset)));
+    }
+    for geometry in headless.iter().filter(|geometry| geometry.is_proven()) {
+        if let TablePlace::Described { mft, mirror } = geometry.table {
+            let places = [mft, mirror].into_iter().filter_map(|cluster| in_volume(geometry, cluster));
+            tables.extend(places.map(|table| (geometry.start, table)));
+        }
+    }
+    tables
+}
+
+/// An NTFS volume known by its file records. Where a boot sector says that one begins there, the records speak for that.
+fn without_head(source: &Source, geometry: Geometry, candidates: &mut Vec<(Candidate, Vec<u64>)>) -> Result<()> {
+    let start = geometry.start;
+    let same = |one: &&mut (Candidate, Vec<u64>)| one.0.kind == Kind::Ntfs && one.0.place.start() == start;
+    if let Some((candidate, _)) = candidates.iter_mut().find(same) {
+        if geometry.is_proven() {
+            let records = Evidence { structure: Structure::Neighbour, offset: start, verdict: Verdict::Stands };
+            candidate.evidence.push(records);
+        }
+        return Ok(());
+    }
+    let first = source.read_real(start, SECTOR)?;
+    let formatted_over = first.is_some_and(|(bytes, _)| boot_sector::recognise(&bytes).is_some());
+    let place = Place::NtfsHeadless(geometry);
+    candidates.push((Candidate { place, kind: Kind::Ntfs, evidence: Vec::new(), formatted_over }, Vec::new()));
+    Ok(())
+}
+
 /// A head that a proven place explains speaks for no other: a backup taken for a first one, and the other way round. And
 /// a backup alone, whose volume isn't where it says, is no place.
 fn only_explained_once(candidates: &mut Vec<(Candidate, Vec<u64>)>) {
@@ -166,6 +223,7 @@ fn only_explained_once(candidates: &mut Vec<(Candidate, Vec<u64>)>) {
         let proof = candidate.proof();
         let by_first = candidate.stands(Structure::FirstCopy);
         candidate.proof_of_old() == Proof::Proven
+            || heads.is_empty()
             || (!heads.iter().all(|head| explained.contains(head)) && (by_first || proof != Proof::Disproven))
     });
 }

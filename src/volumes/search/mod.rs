@@ -2,7 +2,7 @@
 //!
 //! [`search`] walks the image once and notes every sector that may be the head of a volume, or a copy of one. Each is
 //! then held against the volume's own structures: does the file table, the allocation table or the root folder stand
-//! where it says? First and backup copies that say the same are one [`Candidate`]. Which of them become numbered
+//! where it says? NTFS volumes that have lost both boot sectors are found by their file records. First and backup copies that say the same are one [`Candidate`]. Which of them become numbered
 //! volumes, and whose files may be trusted, is decided when the image is opened ([`Standing`]), beside the table.
 
 mod arrange;
@@ -31,7 +31,7 @@ use crate::source::Source;
 /// [`crate::Error::ImageIo`] when the image file can't be read.
 pub fn search(source: &Source, progress: &dyn Progress) -> Result<Found> {
     let pass = pass::walk(source, progress)?;
-    merge::merge(source, &pass)
+    merge::merge(source, pass)
 }
 
 #[cfg(test)]

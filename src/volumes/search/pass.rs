@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use crate::bytes::{at_most, to_u64};
 use crate::error::Result;
 use crate::filesystem::anchor;
+use crate::filesystem::ntfs::headless::Traces;
 use crate::progress::{Progress, Unit};
 use crate::source::{Hole, Source};
 
@@ -57,6 +58,8 @@ pub(super) struct Pass {
     pub(super) left_out: u64,
     pub(super) bytes_read: u64,
     pub(super) bytes_not_read: u64,
+    /// What shows NTFS volumes without any boot sector.
+    pub(super) traces: Traces,
     kept: BTreeMap<Sort, usize>,
 }
 
@@ -99,8 +102,10 @@ impl Pass {
     fn look(&mut self, offset: u64, piece: &[u8]) {
         let (sectors, _) = piece.as_chunks::<SECTOR>();
         for (sector, at) in sectors.iter().zip((offset..).step_by(SECTOR)) {
-            if let Some(sort) = sort_of(sector) {
-                self.keep(sort, at, sector);
+            match sort_of(sector) {
+                None => {}
+                Some(Look::Trace) => self.traces.look(at, sector),
+                Some(Look::Head(sort)) => self.keep(sort, at, sector),
             }
         }
     }
@@ -124,6 +129,8 @@ mod magic {
     const fn word(bytes: &[u8; 4]) -> u32 {
         u32::from_le_bytes(*bytes)
     }
+    pub(super) const FILE_RECORD: u32 = word(b"FILE");
+    pub(super) const INDEX_BLOCK: u32 = word(b"INDX");
     pub(super) const LUKS: u32 = word(b"LUKS");
     pub(super) const LUKS_BACKUP: u32 = word(b"SKUL");
     pub(super) const RAID: u32 = word(&[0xfc, 0x4e, 0x2b, 0xa9]);
@@ -144,49 +151,60 @@ mod magic {
     pub(super) const UDF: u32 = word(b"BEA0");
 }
 
+/// What becomes of a sector.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Look {
+    Head(Sort),
+    /// A file record or a block of a folder's list.
+    Trace,
+}
+
 /// A few comparisons for each sector of the drive: this is what the pass spends its time on. All of a magic number, and
 /// what else must hold, is looked at later.
-fn sort_of(sector: &[u8; SECTOR]) -> Option<Sort> {
+fn sort_of(sector: &[u8; SECTOR]) -> Option<Look> {
     let word = |at: [u8; 4]| u32::from_le_bytes(at);
     let at_0 = word([sector[0], sector[1], sector[2], sector[3]]);
     match at_0 {
-        magic::LUKS | magic::LUKS_BACKUP => return Some(Sort::Luks),
-        magic::RAID => return Some(Sort::Raid),
-        magic::LVM => return Some(Sort::Lvm),
-        magic::DYNAMIC_DISK => return Some(Sort::DynamicDisk),
-        magic::STORAGE_SPACES => return Some(Sort::StorageSpaces),
-        magic::XFS => return Some(Sort::Xfs),
-        magic::HFS_PLUS | magic::HFSX => return Some(Sort::Hfs),
+        magic::FILE_RECORD | magic::INDEX_BLOCK => return Some(Look::Trace),
+        magic::LUKS | magic::LUKS_BACKUP => return Some(Look::Head(Sort::Luks)),
+        magic::RAID => return Some(Look::Head(Sort::Raid)),
+        magic::LVM => return Some(Look::Head(Sort::Lvm)),
+        magic::DYNAMIC_DISK => return Some(Look::Head(Sort::DynamicDisk)),
+        magic::STORAGE_SPACES => return Some(Look::Head(Sort::StorageSpaces)),
+        magic::XFS => return Some(Look::Head(Sort::Xfs)),
+        magic::HFS_PLUS | magic::HFSX => return Some(Look::Head(Sort::Hfs)),
         _ => {}
     }
     match word([sector[3], sector[4], sector[5], sector[6]]) {
-        magic::BITLOCKER => return Some(Sort::BitLocker),
-        magic::REFS => return Some(Sort::Refs),
-        magic::BITLOCKER_TO_GO if sector[0x1a8] == 0x3b && sector[0x1a9] == 0xd6 => return Some(Sort::BitLocker),
+        magic::BITLOCKER => return Some(Look::Head(Sort::BitLocker)),
+        magic::REFS => return Some(Look::Head(Sort::Refs)),
+        magic::BITLOCKER_TO_GO if sector[0x1a8] == 0x3b && sector[0x1a9] == 0xd6 => {
+            return Some(Look::Head(Sort::BitLocker));
+        }
         _ => {}
     }
     if sector[0x1fe] == 0x55 && sector[0x1ff] == 0xaa {
-        return Some(Sort::Boot);
+        return Some(Look::Head(Sort::Boot));
     }
     match word([sector[1], sector[2], sector[3], sector[4]]) {
-        magic::ISO => return Some(Sort::Iso),
-        magic::UDF => return Some(Sort::Udf),
+        magic::ISO => return Some(Look::Head(Sort::Iso)),
+        magic::UDF => return Some(Look::Head(Sort::Udf)),
         _ => {}
     }
     if sector[0x38] == 0x53 && sector[0x39] == 0xef {
-        return Some(Sort::Ext);
+        return Some(Look::Head(Sort::Ext));
     }
     if word([sector[0x20], sector[0x21], sector[0x22], sector[0x23]]) == magic::APFS {
-        return Some(Sort::Apfs);
+        return Some(Look::Head(Sort::Apfs));
     }
     if word([sector[0x40], sector[0x41], sector[0x42], sector[0x43]]) == magic::BTRFS {
-        return Some(Sort::Btrfs);
+        return Some(Look::Head(Sort::Btrfs));
     }
     if sector[0x58] == b'C' && sector[0x59] == b'S' && sector[8] == 1 && sector[9] == 0 {
-        return Some(Sort::CoreStorage);
+        return Some(Look::Head(Sort::CoreStorage));
     }
     let last = word([sector[0x1f6], sector[0x1f7], sector[0x1f8], sector[0x1f9]]);
-    (magic::SWAP.contains(&last) || last == magic::HIBERNATED).then_some(Sort::Swap)
+    (magic::SWAP.contains(&last) || last == magic::HIBERNATED).then_some(Look::Head(Sort::Swap))
 }
 
 #[cfg(test)]

@@ -105,6 +105,12 @@ impl Anatomy {
         }
     }
 
+    /// Where the sectors of a kind stand in the image, in order.
+    pub(crate) fn sectors_of(&self, kind: &str) -> Vec<u64> {
+        let of_kind = self.sectors.iter().filter(|(_, parts)| parts.first().is_some_and(|part| part.kind == kind));
+        of_kind.map(|(sector, _)| sector * 512).collect()
+    }
+
     /// Whether a sector of this kind, for which nothing asks, changes nothing when it alone is broken.
     pub(crate) fn is_quiet(&self, kind: &str) -> bool {
         matches!(kind, "free space" | "outside the volumes") || self.quiet.contains(kind)
