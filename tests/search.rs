@@ -235,8 +235,51 @@ fn what_begins_in_a_hole_may_be_missing_and_that_is_said() {
     let bytes = disk(ODD + volume.len() + MIB, &[(ODD, &volume)]);
     let holes = [ODD as u64..ODD as u64 + 512];
     let disk = searched(&source(bytes, &holes));
-    assert!(disk.volumes.is_empty() && !disk.complete, "{:?}", disk.volumes);
-    assert_eq!(disk.search.unwrap().bytes_not_read, 512);
+    assert!(!disk.complete && disk.volumes.iter().all(|one| one.filesystem().is_none()), "{:?}", disk.volumes);
+    let search = disk.search.unwrap();
+    assert_eq!(search.bytes_not_read, 512);
+    // Its two allocation tables still show that it was there.
+    assert_eq!(search.places.iter().map(|one| one.candidate.kind).collect::<Vec<_>>(), [Kind::Fat16]);
+}
+
+#[test]
+fn the_tables_of_a_volume_that_was_formatted_over_cost_nothing() {
+    let (old, new) = (fixture::image("fat16"), fixture::image("ntfs-c4k"));
+    let mut bytes = disk(MIB + new.len() + MIB, &[(MIB, &new)]);
+    // The opening of both of the older one's tables, where the newer one, which begins at the same place, has nothing.
+    let table = &old[512..1024];
+    assert!(table.starts_with(&[0xf8, 0xff, 0xff]), "{:x?}", &table[..8]);
+    for at in [MIB + 4 * 512, MIB + 22 * 512] {
+        assert!(bytes[at..at + 512].iter().all(|byte| *byte == 0));
+        bytes[at..at + 512].copy_from_slice(table);
+    }
+    let disk = searched(&source(bytes, &[]));
+    let places = &disk.search.as_ref().unwrap().places;
+    assert!(
+        places.iter().any(|one| one.candidate.kind == Kind::Fat16 && one.standing == Standing::Leftover),
+        "{places:?}"
+    );
+    all_whole(disk.volumes[0].filesystem().unwrap(), &fixture::truth("ntfs-c4k"));
+}
+
+#[test]
+fn a_newer_volume_whose_boot_sector_is_in_a_hole_still_costs_the_older_one_its_wholes() {
+    let old = fixture::image("ntfs-c4k");
+    for name in ["fat16", "fat12"] {
+        let new = fixture::image(name);
+        // It begins inside the older volume, or before it.
+        for (old_at, new_at) in [(MIB, 3 * MIB), (2 * MIB, MIB)] {
+            let bytes = disk(MIB + old.len() + 8 * MIB, &[(old_at, &old), (new_at, &new)]);
+            let disk = searched(&source(bytes, &[new_at as u64..new_at as u64 + 512]));
+            for volume in disk.volumes.iter().filter_map(|one| one.filesystem()) {
+                // Every `whole` is held against the truth.
+                states(volume, &fixture::truth("ntfs-c4k"));
+            }
+            let fat =
+                disk.search.as_ref().unwrap().places.iter().filter(|one| one.candidate.kind != Kind::Ntfs).count();
+            assert_eq!(fat, 1, "{name}");
+        }
+    }
 }
 
 #[test]

@@ -102,6 +102,11 @@ pub(crate) fn anchor(sector: &[u8]) -> Option<Anchor> {
     ntfs::anchor::anchor(sector).or_else(|| exfat::anchor::anchor(sector)).or_else(|| fat::anchor::anchor(sector))
 }
 
+/// Which FAT's allocation table a sector opens, by itself.
+pub(crate) fn opens_fat(sector: &[u8]) -> Option<Format> {
+    fat::anchor::opens_some_table(sector)
+}
+
 /// Whether the structures stand in `volume` where its boot sector says. A place outside the image says nothing.
 ///
 /// # Errors

@@ -3,7 +3,7 @@
 
 use super::structures::{BootSector, ENTRY, ShortEntry, Width, attribute};
 use super::units::{Cluster, Layout};
-use crate::bytes::{le_u16, le_u32};
+use crate::bytes::{le_u16, le_u32, u8_at};
 use crate::error::Result;
 use crate::filesystem::anchor::{Anchor, Evidence, Format, Structure, look};
 use crate::source::Source;
@@ -53,15 +53,55 @@ pub(in crate::filesystem) fn evidence(sector: &[u8], volume: &Source, all: &mut 
 /// Whether a table opens with the medium's byte and, in the second entry, an end mark whose two highest bits may be
 /// cleared: they say whether the volume was closed.
 fn opens_table(boot: &BootSector, table: &[u8]) -> bool {
-    let opening = match boot.width {
-        Width::Fat12 => le_u32(table, 0).map(|entries| (entries & 0xfff, entries >> 12 & 0xfff, 0)),
-        Width::Fat16 => le_u16(table, 0).zip(le_u16(table, 2)).map(|(one, two)| (one.into(), two.into(), 0xc000)),
-        Width::Fat32 => le_u32(table, 0).zip(le_u32(table, 4)).map(|(one, two)| (one, two, 0x0c00_0000)),
-    };
-    let mask = boot.width.mask();
-    opening.is_some_and(|(first, second, flags)| {
-        first & mask == (mask & !0xff) | u32::from(boot.media) && (second | flags) & mask > boot.width.bad()
+    let (mask, flags) = (boot.width.mask(), closing_flags(boot.width));
+    let entries = entry(table, boot.width, 0).zip(entry(table, boot.width, 1));
+    entries.is_some_and(|(first, second)| {
+        first == (mask & !0xff) | u32::from(boot.media) && second | flags > boot.width.bad()
     })
+}
+
+/// The bits of the second entry that say whether the volume was closed.
+fn closing_flags(width: Width) -> u32 {
+    match width {
+        Width::Fat12 => 0,
+        Width::Fat16 => 0xc000,
+        Width::Fat32 => 0x0c00_0000,
+    }
+}
+
+/// Which FAT's table a sector opens, by itself: the medium's byte and an end mark, and then a file that lies in one piece,
+/// or nothing but free clusters. A medium of FFh, which floppy disks of 320 KiB have, is left out: erased flash is full
+/// of it.
+pub(in crate::filesystem) fn opens_some_table(sector: &[u8]) -> Option<Format> {
+    let media = u32::from(u8_at(sector, 0)?);
+    if media != 0xf0 && !(0xf8..0xff).contains(&media) {
+        return None;
+    }
+    [(Format::Fat32, Width::Fat32), (Format::Fat16, Width::Fat16), (Format::Fat12, Width::Fat12)].into_iter().find_map(
+        |(format, width)| {
+            let mask = width.mask();
+            let flags = closing_flags(width);
+            let entry = |index: u32| entry(sector, width, index);
+            let opens = entry(0)? == (mask & !0xff) | media && (entry(1)? | flags) > width.bad();
+            let links = (2..64).any(|index| entry(index) == Some(index.saturating_add(1)));
+            let is_empty = || (2..64).filter_map(entry).all(|value| value == 0);
+            (opens && (links || is_empty())).then_some(format)
+        },
+    )
+}
+
+/// An entry of a table's first sector.
+fn entry(table: &[u8], width: Width, index: u32) -> Option<u32> {
+    let index = usize::try_from(index).ok()?;
+    let value = match width {
+        Width::Fat12 => {
+            let pair = u32::from(le_u16(table, index.checked_mul(3)?.checked_div(2)?)?);
+            if index % 2 == 0 { pair } else { pair >> 4 }
+        }
+        Width::Fat16 => le_u16(table, index.checked_mul(2)?)?.into(),
+        Width::Fat32 => le_u32(table, index.checked_mul(4)?)?,
+    };
+    Some(value & width.mask())
 }
 
 /// Whether a folder's list opens with entries that can be some; nothing is shown by an empty one.

@@ -90,6 +90,7 @@ fn is_live(candidate: &Candidate) -> bool {
 /// Decides what becomes of each place. `first` is the first number that is free; `end` is the image's length.
 pub(in crate::volumes) fn arrange(found: &Found, table: &Neighbours, first: u32, end: u64) -> Vec<Located> {
     let ranges = ranges(found, table, end);
+    let reaches = reaches(found, table, end);
     let mut best_first: Vec<usize> = (0..found.candidates.len()).collect();
     best_first.sort_by_key(|index| found.candidates.get(*index).map(|one| std::cmp::Reverse(one.rank())));
     let mut standings: Vec<Option<Standing>> = vec![None; ranges.len()];
@@ -141,7 +142,7 @@ pub(in crate::volumes) fn arrange(found: &Found, table: &Neighbours, first: u32,
         .map(|(index, ((candidate, range), standing))| Located {
             candidate: candidate.clone(),
             standing: standing.unwrap_or(Standing::Leftover),
-            contested: contested(index, range, found, &ranges, table),
+            contested: contested(index, range, found, &reaches, table),
         })
         .collect()
 }
@@ -168,15 +169,28 @@ fn ranges(found: &Found, table: &Neighbours, end: u64) -> Vec<Range<u64>> {
         .collect()
 }
 
+/// The bytes that each place may have written to. One of unknown length may go on over everything up to the end of the
+/// table's volume that it lies in, or of the image.
+fn reaches(found: &Found, table: &Neighbours, end: u64) -> Vec<Range<u64>> {
+    let reach = |one: &Candidate| {
+        one.range().unwrap_or_else(|| {
+            let start = one.place.start();
+            let outer = table.iter().filter(|volume| volume.range.contains(&start)).map(|volume| volume.range.end);
+            start..outer.min().unwrap_or(end)
+        })
+    };
+    found.candidates.iter().map(reach).collect()
+}
+
 /// The bytes of a place that other live places and the table's volumes claim.
 fn contested(
     index: usize,
     range: &Range<u64>,
     found: &Found,
-    ranges: &[Range<u64>],
+    reaches: &[Range<u64>],
     table: &Neighbours,
 ) -> Vec<Range<u64>> {
-    let others = found.candidates.iter().zip(ranges).enumerate();
+    let others = found.candidates.iter().zip(reaches).enumerate();
     let live = others.filter(|(other, (candidate, _))| *other != index && is_live(candidate));
     let by_table = table.iter().filter(|one| !one.could_not_be_opened).map(|one| &one.range);
     let mut all: Vec<Range<u64>> = live

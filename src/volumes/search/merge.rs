@@ -65,6 +65,7 @@ pub(super) fn merge(source: &Source, pass: Pass) -> Result<Found> {
     }
     only_explained_once(&mut candidates);
     copies_inside(&mut candidates);
+    lone_tables(&pass.tables, &mut candidates);
     let mut candidates: Vec<Candidate> = candidates.into_iter().map(|(candidate, _)| candidate).collect();
     candidates.sort_by_key(|candidate| std::cmp::Reverse(candidate.rank()));
     let too_many = to_u64(candidates.len().saturating_sub(MOST_CANDIDATES));
@@ -226,6 +227,39 @@ fn only_explained_once(candidates: &mut Vec<(Candidate, Vec<u64>)>) {
             || heads.is_empty()
             || (!heads.iter().all(|head| explained.contains(head)) && (by_first || proof != Proof::Disproven))
     });
+}
+
+/// The allocation table begins at most so many bytes behind the boot sector: 32 sectors on most FAT32 volumes, one to
+/// eight on others.
+const MOST_RESERVED: u64 = 64 << 10;
+
+/// Two allocation tables that open alike, and that no boot sector explains: of a FAT volume whose boot sectors are lost,
+/// which can't be opened. Where it begins is not known (a little before them), nor where it ends.
+fn lone_tables(tables: &[(u64, Format, Vec<u8>)], candidates: &mut Vec<(Candidate, Vec<u64>)>) {
+    let of = |candidate: &Candidate| {
+        let stands = |one: &&Evidence| one.structure == Structure::AllocationTable && one.verdict == Verdict::Stands;
+        candidate.evidence.iter().filter(stands).map(|one| one.offset).collect::<Vec<u64>>()
+    };
+    let explained: BTreeSet<u64> = candidates.iter().flat_map(|(candidate, _)| of(candidate)).collect();
+    let is_first = |one: &Candidate| one.proof() == Proof::Proven && one.stands(Structure::FirstCopy);
+    let starts: BTreeSet<u64> =
+        candidates.iter().filter(|(one, _)| is_first(one)).map(|(one, _)| one.place.start()).collect();
+    let mut waiting: BTreeMap<&[u8], u64> = BTreeMap::new();
+    for (offset, format, sector) in tables.iter().filter(|(offset, ..)| !explained.contains(offset)) {
+        let Some(first) = waiting.remove(sector.as_slice()) else {
+            waiting.insert(sector, *offset);
+            continue;
+        };
+        let table = |offset| Evidence { structure: Structure::AllocationTable, offset, verdict: Verdict::Stands };
+        let candidate = Candidate {
+            place: Place::Superblock { start: first, length: None },
+            kind: kind(*format),
+            evidence: vec![table(first), table(*offset)],
+            // The first sector of another volume stands where its own must have been.
+            formatted_over: starts.range(first.saturating_sub(MOST_RESERVED)..first).next().is_some(),
+        };
+        candidates.push((candidate, Vec::new()));
+    }
 }
 
 /// APFS keeps older copies of its head inside the container, and they name no place but their own.

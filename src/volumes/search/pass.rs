@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use crate::bytes::{at_most, to_u64};
 use crate::error::Result;
-use crate::filesystem::anchor;
+use crate::filesystem::anchor::{self, Format};
 use crate::filesystem::ntfs::headless::Traces;
 use crate::progress::{Progress, Unit};
 use crate::source::{Hole, Source};
@@ -60,6 +60,8 @@ pub(super) struct Pass {
     pub(super) bytes_not_read: u64,
     /// What shows NTFS volumes without any boot sector.
     pub(super) traces: Traces,
+    /// Sectors that open an allocation table: what is left of FAT volumes without a boot sector.
+    pub(super) tables: Vec<(u64, Format, Vec<u8>)>,
     kept: BTreeMap<Sort, usize>,
 }
 
@@ -105,8 +107,18 @@ impl Pass {
             match sort_of(sector) {
                 None => {}
                 Some(Look::Trace) => self.traces.look(at, sector),
+                Some(Look::Table) => self.table(at, sector),
                 Some(Look::Head(sort)) => self.keep(sort, at, sector),
             }
+        }
+    }
+
+    fn table(&mut self, offset: u64, sector: &[u8; SECTOR]) {
+        let Some(format) = anchor::opens_fat(sector) else { return };
+        if self.tables.len() < MOST_HEADS {
+            self.tables.push((offset, format, sector.to_vec()));
+        } else {
+            self.left_out = self.left_out.saturating_add(1);
         }
     }
 
@@ -157,6 +169,8 @@ enum Look {
     Head(Sort),
     /// A file record or a block of a folder's list.
     Trace,
+    /// Perhaps the opening of an allocation table.
+    Table,
 }
 
 /// A few comparisons for each sector of the drive: this is what the pass spends its time on. All of a magic number, and
@@ -173,6 +187,8 @@ fn sort_of(sector: &[u8; SECTOR]) -> Option<Look> {
         magic::STORAGE_SPACES => return Some(Look::Head(Sort::StorageSpaces)),
         magic::XFS => return Some(Look::Head(Sort::Xfs)),
         magic::HFS_PLUS | magic::HFSX => return Some(Look::Head(Sort::Hfs)),
+        // The medium's byte, and the second entry's end mark.
+        _ if sector[0] >= 0xf0 && sector[1] == 0xff && sector[2] == 0xff => return Some(Look::Table),
         _ => {}
     }
     match word([sector[3], sector[4], sector[5], sector[6]]) {

@@ -86,14 +86,15 @@ fn of_two_that_overlap_each_claims_from_the_other_and_the_better_holds_the_worse
 }
 
 #[test]
-fn a_place_of_unknown_length_ends_where_the_next_begins() {
+fn a_place_of_unknown_length_gets_what_lies_before_the_next_and_may_have_written_to_all() {
     let open_ended = Candidate {
         place: Place::Superblock { start: 100, length: None },
         kind: Kind::Luks1,
         ..place(0, 0, &[FIRST, (Structure::Neighbour, Verdict::Stands)])
     };
     let standings = arranged(&[open_ended.clone(), place(300, 100, &[FIRST, TABLE])], &[]);
-    assert!(standings.iter().all(|(_, contested)| contested.is_empty()), "{standings:?}");
+    assert_eq!(standings[0], (Volume { volume: 3 }, vec![]));
+    assert_eq!(standings[1], (Volume { volume: 4 }, vec![300..400]));
     assert_eq!(arranged(&[open_ended], &[neighbour(1, 0..200, false)])[0].0, Inside { volume: 1 });
 }
 
