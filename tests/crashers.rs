@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use handback::catalog::ObjectKind;
+use handback::catalog::{FindingKind, ObjectKind};
 use handback::filesystem::{self, SweepOptions};
 use handback::partition;
 use handback::progress::Silent;
@@ -73,6 +73,11 @@ fn the_seeds_reach_the_readers() {
         });
         assert!(files.count() >= 1, "{} shows files", path.display());
         assert!(swept.catalog.object_count() >= 7, "{} shows more", path.display());
+    }
+    for (path, bytes) in inputs("fuzz/corpus/headless", "") {
+        let volume = filesystem::open_without_head(&source(&bytes[0x20..])).expect("in memory");
+        let volume = volume.unwrap_or_else(|| panic!("{} is no volume", path.display()));
+        assert_eq!(volume.findings().count(FindingKind::GeometryDoubtful), 0, "{} is proven", path.display());
     }
     for (path, bytes) in inputs("fuzz/corpus/partition", "") {
         let sector_size = path.ends_with("gpt-4k").then_some(4096);

@@ -7,6 +7,7 @@ mod chunks;
 mod columns;
 mod exfat;
 mod fat;
+mod headless;
 mod lznt1;
 mod names;
 mod ntfs;
@@ -29,11 +30,12 @@ use handback::source::Source;
 type Check = (&'static str, fn(&[u8]));
 
 /// All checks by name.
-pub(crate) const CHECKS: [Check; 13] = [
+pub(crate) const CHECKS: [Check; 14] = [
     ("chunks", chunks::check),
     ("columns", columns::check),
     ("exfat", exfat::check),
     ("fat", fat::check),
+    ("headless", headless::check),
     ("lznt1", lznt1::check),
     ("names", names::check),
     ("ntfs", ntfs::check),

@@ -15,12 +15,20 @@ const ALL: usize = 8 << 20;
 pub(super) fn check(data: &[u8]) {
     let sparse = Sparse::parse(data);
     let Some(volume) = open_volume(&sparse.source()) else { return };
-    let options =
-        SweepOptions { deleted: sparse.has(DELETED), cross_check: sparse.has(CROSS_CHECK), ..SweepOptions::default() };
+    let cross_check = sparse.has(CROSS_CHECK);
+    sweep_for(&*volume, SweepOptions { deleted: sparse.has(DELETED), cross_check, ..SweepOptions::default() });
+}
+
+/// Sweeps a volume and reads what it lists.
+pub(super) fn sweep(volume: &dyn Filesystem, deleted: bool) {
+    sweep_for(volume, SweepOptions { deleted, ..SweepOptions::default() });
+}
+
+fn sweep_for(volume: &dyn Filesystem, options: SweepOptions) {
     let Ok(swept) = volume.sweep(options, &Silent) else { return };
     let catalog = &swept.catalog;
     let _ = survey::survey(catalog);
-    survey::recycle::read(&*volume, catalog).expect("an image in memory can't fail");
+    survey::recycle::read(volume, catalog).expect("an image in memory can't fail");
     let mut read = 0;
     for (id, object) in catalog.objects() {
         let path = catalog.first_path(id);
@@ -32,7 +40,7 @@ pub(super) fn check(data: &[u8]) {
             continue;
         };
         if matches!(object.kind, ObjectKind::File | ObjectKind::Stream) && read < ALL {
-            read += content(&*volume, &swept, &extents, object.facts.state());
+            read += content(volume, &swept, &extents, object.facts.state());
         }
     }
 }

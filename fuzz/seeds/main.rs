@@ -43,6 +43,7 @@ fn main() {
         if name == "ntfs-streams" {
             write("split_reads", name, &seed);
             write("volumes", name, &seed);
+            write("headless", name, &headless(&image));
         }
     }
     for name in ["fat12", "fat16-deleted", "fat32-few"] {
@@ -108,6 +109,26 @@ fn volume(image: &[u8], most: usize) -> BTreeSet<usize> {
         }
     }
     taken
+}
+
+/// A volume's records and their mirror without a boot sector, behind the layout that this one has.
+fn headless(image: &[u8]) -> Vec<u8> {
+    const RECORDS_ONLY: usize = 36;
+    let cluster = number(image, 0x0b, 2) * number(image, 0x0d, 1);
+    let (table, mirror) = (number(image, 0x30, 8), number(image, 0x38, 8));
+    let mut wanted = volume(image, RECORDS_ONLY);
+    wanted.remove(&0);
+    let copies = mirror * cluster / SECTOR;
+    wanted.extend((copies..copies + 8).filter(|sector| is_used(image, *sector)));
+    // Clusters of 4,096 and records of 1,024 bytes; all was searched.
+    let mut bytes = vec![0x24];
+    bytes.extend_from_slice(&(table as u32).to_le_bytes());
+    bytes.extend_from_slice(&(mirror as u32).to_le_bytes());
+    bytes.extend_from_slice(&(image.len() as u64).to_le_bytes()[..6]);
+    bytes.push(1);
+    bytes.resize(0x20, 0);
+    bytes.extend(pack(image, &wanted, 0));
+    bytes
 }
 
 /// A FAT volume's boot sectors, the beginnings of its tables, its folders' lists and the beginnings of some files.

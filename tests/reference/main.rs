@@ -16,6 +16,7 @@ mod exfat_volumes;
 mod fat_destinations;
 mod fat_volumes;
 mod guest;
+mod headless;
 mod kill;
 mod main_job;
 mod maps;

@@ -180,6 +180,29 @@ impl Writer<'_> {
         self.remember(path.to_string(), Truth { kind, size, sha256: hash_of(bytes), compressed });
     }
 
+    /// Files of `length` bytes until no more goes in; their paths.
+    pub(crate) fn fill_up(&mut self, folder: &str, length: usize, random: &mut Random) -> Vec<String> {
+        let mut paths = Vec::new();
+        for at in 0.. {
+            let path = format!("{folder}/{at}.bin");
+            let bytes = random.noise(length);
+            if fs::write(self.on_mount(&path), &bytes).is_err() {
+                let _ = fs::remove_file(self.on_mount(&path));
+                break;
+            }
+            let size = u64::try_from(length).expect("64 bits");
+            self.remember(path.clone(), Truth { kind: "file", size, sha256: hash_of(&bytes), compressed: false });
+            paths.push(path);
+        }
+        paths
+    }
+
+    /// Takes a file away again.
+    pub(crate) fn remove(&mut self, path: &str) {
+        fs::remove_file(self.on_mount(path)).unwrap_or_else(|error| panic!("{path:?}: {error}"));
+        self.truths.remove(path).expect("it was written");
+    }
+
     /// Only the pieces are written; between them are holes.
     pub(crate) fn sparse(&mut self, path: &str, length: usize, pieces: &[(usize, Vec<u8>)]) {
         let file = File::create_new(self.on_mount(path)).unwrap_or_else(|error| panic!("{path:?}: {error}"));

@@ -163,9 +163,14 @@ impl Traces {
         let mut starts: BTreeMap<u64, (u64, u64, Option<u64>)> = BTreeMap::new();
         let root = record_number::ROOT;
         let with_root = self.stretches.iter().filter(|stretch| stretch.offset_of(root).is_some()).take(MOST_ROOTS);
-        for stretch in with_root {
+        let mut anchors: Vec<_> = with_root.collect();
+        // Where the volume begins is known: any records will do to tell how large clusters are.
+        if anchors.is_empty() && only.is_some() {
+            anchors.extend(self.stretches.iter().max_by_key(|stretch| stretch.records));
+        }
+        for stretch in anchors {
             let size = u64::from(stretch.record_size);
-            let Some(offset) = stretch.offset_of(root) else { continue };
+            let offset = stretch.offset_of(root).unwrap_or(stretch.offset);
             let near = neighbours(source, offset, size)?;
             let Some(cluster) = most_given(near.iter().flat_map(cluster_sizes)) else { continue };
             let total = near.iter().find_map(|record| own_total(record, cluster));
@@ -235,6 +240,13 @@ fn place(guess: &Guess) -> (u64, u64, u64) {
     (guess.start, guess.cluster, guess.mft)
 }
 
+/// Where the table and its mirror begin in the source, by a geometry that says it.
+fn described_at(geometry: &Geometry) -> Option<(u64, u64)> {
+    let TablePlace::Described { mft, mirror } = geometry.table else { return None };
+    let place = |lcn: u64| geometry.start.checked_add(lcn.checked_mul(geometry.cluster_size)?);
+    Some((place(mft)?, place(mirror)?))
+}
+
 /// Says of each which others contest it, and leaves of those that begin in one place and can't all be right the ones
 /// that are proven, or the best.
 fn settle(found: &mut Vec<Geometry>) {
@@ -246,6 +258,16 @@ fn settle(found: &mut Vec<Geometry>) {
             kept.push(geometry);
         }
     }
+    // The copies of a table's first records are no table of their own.
+    let mirrors: BTreeMap<u64, (bool, u64, u64)> = kept
+        .iter()
+        .filter_map(|one| Some((described_at(one)?.1, one.evidence.weight())))
+        .filter(|(place, _)| kept.iter().any(|one| described_at(one).is_some_and(|(table, _)| table == *place)))
+        .collect();
+    kept.retain(|one| {
+        let as_mirror = described_at(one).and_then(|(table, _)| mirrors.get(&table));
+        as_mirror.is_none_or(|better| *better <= one.evidence.weight())
+    });
     // A volume that doesn't say where it ends, ends where the next one begins.
     let starts: Vec<u64> = kept.iter().filter(|one| one.evidence.is_proof()).map(|one| one.start).collect();
     for geometry in kept.iter_mut().filter(|geometry| !geometry.total_is_known) {

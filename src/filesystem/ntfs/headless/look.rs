@@ -103,7 +103,7 @@ pub(in crate::filesystem::ntfs) fn open_at(window: &Source, geometry: &Geometry)
         TablePlace::Described { mft, mirror } => (Lcn(*mft), Lcn(*mirror)),
         TablePlace::Pieces(_) => (Lcn(u64::MAX), Lcn(u64::MAX)),
     };
-    let mut boot = boot_of(cluster, record_size, mft, mirror, geometry.total_bytes);
+    let mut boot = boot_of(cluster, record_size, mft, mirror, window.length());
     let look = |boot: &BootSector, findings: &mut Findings| -> Result<Option<Table>> {
         match &geometry.table {
             TablePlace::Described { .. } => Table::described(window, boot, findings),
@@ -114,6 +114,8 @@ pub(in crate::filesystem::ntfs) fn open_at(window: &Source, geometry: &Geometry)
     // What the volume's own files say of its length goes before what somebody wrote down.
     if let Some(total) = total_bytes(Parts { volume: window, boot: &boot, table: &table })? {
         boot = boot_of(cluster, record_size, mft, mirror, total);
+    } else {
+        boot = boot_of(cluster, record_size, mft, mirror, geometry.total_bytes.min(window.length()));
     }
     match look(&boot, &mut findings)? {
         Some(again) => table = again,
