@@ -36,6 +36,16 @@ pub(crate) fn be_u16(bytes: &[u8], offset: usize) -> Option<u16> {
     array(bytes, offset).map(u16::from_be_bytes)
 }
 
+/// The big-endian 32-bit field at `offset`.
+pub(crate) fn be_u32(bytes: &[u8], offset: usize) -> Option<u32> {
+    array(bytes, offset).map(u32::from_be_bytes)
+}
+
+/// The big-endian 64-bit field at `offset`.
+pub(crate) fn be_u64(bytes: &[u8], offset: usize) -> Option<u64> {
+    array(bytes, offset).map(u64::from_be_bytes)
+}
+
 /// A length in memory as a 64-bit number (`usize` is never wider on the systems Rust's standard library supports).
 pub(crate) fn to_u64(length: usize) -> u64 {
     u64::try_from(length).unwrap_or(u64::MAX)
@@ -77,6 +87,8 @@ mod tests {
         assert_eq!(le_u64(&bytes, 2), None);
         assert_eq!(le_u32(&bytes, usize::MAX), None);
         assert_eq!(be_u16(&bytes, 0), Some(0x0102));
+        assert_eq!((be_u32(&bytes, 1), be_u32(&bytes, 6)), (Some(0x0203_0405), None));
+        assert_eq!((be_u64(&bytes, 1), be_u64(&bytes, 2)), (Some(0x0203_0405_0607_0809), None));
         assert_eq!(slice(&bytes, 9, 0), Some(&[][..]));
         assert_eq!(slice(&bytes, 1, usize::MAX), None);
     }

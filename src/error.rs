@@ -85,6 +85,11 @@ pub enum Error {
         /// What to do about it.
         next: &'static str,
     },
+    /// No volume that is known begins at the place that was asked for.
+    NoVolumeAt {
+        /// Absolute byte offset in the image.
+        offset: u64,
+    },
     /// The caller asked for something that does not exist or does not fit.
     Usage(String),
 }
@@ -102,6 +107,7 @@ impl Error {
             Self::Corrupt { .. } => "corrupt",
             Self::Unsupported { .. } => "unsupported",
             Self::Limit { .. } => "limit",
+            Self::NoVolumeAt { .. } => "no_volume_at",
             Self::Usage(_) => "usage",
         }
     }
@@ -148,6 +154,11 @@ impl fmt::Display for Error {
             }
             Self::Unsupported { what, next } => write!(f, "this is {what}, which handback does not read; {next}"),
             Self::Limit { what, limit, next } => write!(f, "more than {limit} {what}; {next}"),
+            Self::NoVolumeAt { offset } => write!(
+                f,
+                "no volume that is known begins at byte {offset} ({offset:#x}); `handback layout IMAGE --search` walks \
+                 the whole image and says where volumes begin"
+            ),
             Self::Usage(what) => f.write_str(what),
         }
     }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use handback::sector_map::{MapChoice, MapRequest};
-use handback::volumes::{self, Options, address};
+use handback::volumes::{self, Options, address, search};
 
 use super::partition::disk;
 
@@ -13,13 +13,32 @@ pub(super) fn check(data: &[u8]) {
     let request = MapRequest { file: MapChoice::Ignored, ..MapRequest::default() };
     handback::sector_map::open::open(&disk, &request).expect("no file is asked for");
     let source = handback::source::Source::new(Arc::new(disk.clone()), &disk.map(0), 512);
-    let Ok(opened) = volumes::open(&source, Options { sector_size: disk.sector_size }) else { return };
+    let Ok(opened) = volumes::open(&source, Options { sector_size: disk.sector_size, found: None }) else { return };
     for volume in &opened.volumes {
         let found = opened.volume(volume.number).expect("each has its own number");
         assert!(std::ptr::eq(found, volume));
         assert!(!volume.content.what().is_empty());
     }
     assert_eq!(opened.candidates().len(), opened.volumes.len());
+    searched(&source, disk.sector_size, opened.volumes.len());
     let text = String::from_utf8_lossy(&data[..data.len().min(0x20)]);
     let _ = address::Argument::parse(&text);
+}
+
+/// A search adds volumes and takes none away, each with a number of its own; a place can be named by where it begins.
+fn searched(source: &handback::source::Source, sector_size: Option<u64>, by_table: usize) {
+    let found = search::search(source, &handback::progress::Silent).expect("an image in memory can't fail");
+    let options = Options { sector_size, found: Some(Arc::new(found)) };
+    let mut opened = volumes::open(source, options).expect("it was opened before");
+    assert!(opened.volumes.len() >= by_table);
+    for volume in &opened.volumes {
+        assert!(std::ptr::eq(opened.volume(volume.number).expect("each has its own number"), volume));
+    }
+    let search = opened.search.clone().expect("it was searched");
+    for located in search.places.iter().take(8) {
+        let start = located.candidate.place.start();
+        if let Ok(number) = opened.at(start) {
+            assert_eq!(opened.volume(number).expect("it was just named").start, start);
+        }
+    }
 }

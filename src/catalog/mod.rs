@@ -169,6 +169,15 @@ impl Catalog {
         id.index().and_then(|index| self.objects.get(index)).unwrap_or(&NOTHING)
     }
 
+    /// Notes a reason for distrust of these objects.
+    pub(crate) fn doubt(&mut self, objects: &[ObjectId], reason: Distrust) {
+        for id in objects {
+            if let Some(object) = id.index().and_then(|index| self.objects.get_mut(index)) {
+                object.facts.distrust.insert(reason);
+            }
+        }
+    }
+
     /// All objects with their ids, in the order of the sweep.
     pub fn objects(&self) -> impl Iterator<Item = (ObjectId, &Object)> {
         (0_u32..).map(ObjectId).zip(&self.objects)

@@ -130,6 +130,10 @@ pub enum Distrust {
     ChecksumWrong,
     /// The checksum over the boot sectors is wrong, and no backup of them is right.
     BootChecksum,
+    /// The volume was found by searching, and another volume claims bytes that it hangs on.
+    VolumeOverlaps,
+    /// The volume was opened at a place that neither a table nor a search of the whole image speaks for.
+    VolumeUnsearched,
     /// The volume's boot sectors are lost, and what was found instead does not prove how it is laid out.
     GeometryDoubtful,
     /// Its record was found without the file table's own description, and nothing shows that it is in force.
@@ -162,6 +166,8 @@ impl Distrust {
             Self::ContiguousGuess => "contiguous-guess",
             Self::ChecksumWrong => "checksum-wrong",
             Self::BootChecksum => "boot-checksum",
+            Self::VolumeOverlaps => "volume-overlaps",
+            Self::VolumeUnsearched => "volume-unsearched",
             Self::GeometryDoubtful => "geometry-doubtful",
             Self::RecordUnconfirmed => "record-unconfirmed",
         }

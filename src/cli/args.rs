@@ -85,6 +85,9 @@ pub(super) struct SectorArgs {
     /// Bytes in one of the drive's sectors, if it can't be told from the table
     #[arg(long, value_name = "BYTES", value_parser = sector_size)]
     pub(super) sector_size: Option<u64>,
+    /// The volume that begins at this byte of the image, whether or not the table names it
+    #[arg(long, value_name = "OFFSET", value_parser = size::parse)]
+    pub(super) at: Option<u64>,
 }
 
 /// Which volume of the image.
@@ -127,6 +130,9 @@ pub(super) struct LayoutArgs {
     /// The capacity on the drive's label, such as `500GB`: is the image as long?
     #[arg(long, value_name = "SIZE", value_parser = Expected::from_label)]
     pub(super) drive_size: Option<Expected>,
+    /// Walk the whole image for volumes, where the table is gone or lies; what is found is kept beside the image
+    #[arg(long)]
+    pub(super) search: bool,
     /// Print one JSON document for programs
     #[arg(long)]
     pub(super) json: bool,

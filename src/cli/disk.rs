@@ -1,6 +1,7 @@
 //! An image with its volumes, and what the arguments of a command name on them.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use jiff::tz::TimeZone;
 
@@ -8,6 +9,7 @@ use super::Context;
 use super::args::{ImageArgs, SectorArgs, TimeArgs};
 use super::escape;
 use super::exit::ExitStatus;
+use super::findings_file;
 use super::map_args::MapArgs;
 use super::open_image::{OpenedImage, open_image};
 use crate::catalog::{Catalog, Lookup, NameId, ObjectId};
@@ -15,7 +17,7 @@ use crate::error::{Error, Result};
 use crate::filesystem::{Filesystem, SweepOptions, Swept};
 use crate::sector_map::OpenedMap;
 use crate::volumes::address::{self, Argument, Presence, Refusal, Target};
-use crate::volumes::{self, Disk, Options, Role};
+use crate::volumes::{self, Disk, Options, Role, search};
 
 /// An image, opened down to its volumes.
 pub(super) struct OpenedDisk {
@@ -23,7 +25,22 @@ pub(super) struct OpenedDisk {
     pub(super) map: OpenedMap,
     options: SweepOptions,
     swept: BTreeMap<u32, Swept>,
+    /// The volume that `--at` names.
+    at: Option<u32>,
 }
+
+/// Where volumes that no table names come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Found {
+    /// From what an earlier search left beside the image, if it did.
+    Kept,
+    /// From a search of the whole image now.
+    Now,
+}
+
+/// What to do where the table leads to nothing.
+pub(super) const SEARCH: &str =
+    "nothing readable by the table; `handback layout IMAGE --search` walks the whole image for volumes";
 
 /// What an argument names.
 #[derive(Debug, Clone, Copy)]
@@ -60,9 +77,47 @@ impl OpenedDisk {
         options: SweepOptions,
         context: &mut Context<'_>,
     ) -> Result<Self> {
+        Self::open_found(image, map, sector, options, Found::Kept, context)
+    }
+
+    /// As [`OpenedDisk::open`]; `found` says where volumes that no table names come from.
+    ///
+    /// # Errors
+    /// As [`OpenedDisk::open`]; [`Error::NoVolumeAt`] if nothing begins where `--at` says.
+    pub(super) fn open_found(
+        image: &ImageArgs,
+        map: &MapArgs,
+        sector: &SectorArgs,
+        options: SweepOptions,
+        found: Found,
+        context: &mut Context<'_>,
+    ) -> Result<Self> {
         let OpenedImage { source, map } = open_image(image, map, sector.sector_size, context)?;
-        let disk = volumes::open(&source, Options { sector_size: sector.sector_size })?;
-        Ok(Self { disk, map, options, swept: BTreeMap::new() })
+        let found = match found {
+            Found::Kept => findings_file::load(&source, context),
+            Found::Now => {
+                let found = search::search(&source, &context.progress)?;
+                // What was seen of an image that changed meanwhile is no finding.
+                source.image().check_unchanged()?;
+                findings_file::save(&source, &found, context)?;
+                Some(found)
+            }
+        };
+        let volumes = Options { sector_size: sector.sector_size, found: found.map(Arc::new) };
+        let mut disk = volumes::open(&source, volumes)?;
+        let at = sector.at.map(|offset| disk.at(offset)).transpose()?;
+        Ok(Self { disk, map, options, swept: BTreeMap::new(), at })
+    }
+
+    /// The volume that is asked for, by its number or by its place.
+    fn asked(&self, number: Option<u32>) -> Result<Option<u32>, Refused> {
+        match (number, self.at) {
+            (Some(number), Some(at)) if number != at => Err(Refused {
+                message: format!("`--at` names volume {at}, and volume {number} is asked for, too; name one of them"),
+                status: ExitStatus::Usage,
+            }),
+            (number, at) => Ok(number.or(at)),
+        }
     }
 
     /// Image and map as JSON documents show them.
@@ -96,7 +151,7 @@ impl OpenedDisk {
 
     /// The volumes that a command without a path looks at: the one asked for, else every main one that can be read.
     pub(super) fn main_volumes(&self, asked: Option<u32>) -> Result<Vec<u32>, Refused> {
-        let argument = Argument { volume: asked, target: Target::Path("/".to_string()) };
+        let argument = Argument { volume: self.asked(asked)?, target: Target::Path("/".to_string()) };
         let look = |_: u32, _: &Target| Ok::<_, std::convert::Infallible>(Presence::Here);
         match address::choose(&argument, &self.disk.candidates(), look) {
             Ok(Ok(one)) => Ok(vec![one]),
@@ -117,8 +172,10 @@ impl OpenedDisk {
         };
         let mut message = refusal.to_string();
         if is_missing && !self.disk.complete {
-            message
-                .push_str("; a part of the partition table was not read or is damaged, so it may be on a volume that isn't listed");
+            message.push_str(&format!("; {}, so it may be on a volume that isn't listed", self.why_incomplete()));
+        }
+        if matches!(refusal, Refusal::NoneReadable(_)) && self.disk.search.is_none() {
+            message = format!("{SEARCH}; {message}");
         }
         Refused { message, status }
     }
@@ -134,7 +191,10 @@ impl OpenedDisk {
         context: &mut Context<'_>,
     ) -> Result<Result<Named, Refused>> {
         let mut argument = Argument::parse(text)?;
-        argument.volume = argument.volume.or(asked);
+        argument.volume = match self.asked(argument.volume.or(asked)) {
+            Ok(volume) => volume,
+            Err(refused) => return Ok(Err(refused)),
+        };
         let candidates = self.disk.candidates();
         let chosen = address::choose(&argument, &candidates, |volume, target| {
             self.sweep(volume, context)?;
@@ -175,10 +235,25 @@ impl OpenedDisk {
     /// Says that the list of volumes may be incomplete, if so.
     pub(super) fn say_if_incomplete(&self, context: &mut Context<'_>) {
         if !self.disk.complete {
-            context.printer.note(
-                "the list of volumes may be incomplete: a part of the partition table was not read or is damaged",
-            );
+            context.printer.note(&format!("the list of volumes may be incomplete: {}", self.why_incomplete()));
         }
+    }
+
+    /// Why the list of volumes may be incomplete, if it is.
+    pub(super) fn why_incomplete(&self) -> &'static str {
+        match &self.disk.search {
+            None => "a part of the partition table was not read or is damaged",
+            Some(search) if search.bytes_not_read > 0 => {
+                "the image was searched, and volumes may begin in the parts of it that were not read"
+            }
+            Some(_) => "there is so much on this image that looks like a volume that not all of it was kept",
+        }
+    }
+
+    /// Whether there is no main volume that can be read, and nobody has searched for one.
+    pub(super) fn wants_search(&self) -> bool {
+        self.disk.search.is_none()
+            && !self.disk.volumes.iter().any(|one| one.role == Role::Main && one.filesystem().is_some())
     }
 
     /// Whether the image is still what it was when it was opened.

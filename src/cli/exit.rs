@@ -45,7 +45,7 @@ impl ExitStatus {
 impl From<&Error> for ExitStatus {
     fn from(error: &Error) -> Self {
         match error {
-            Error::Usage(_) => Self::Usage,
+            Error::Usage(_) | Error::NoVolumeAt { .. } => Self::Usage,
             Error::ImageIo { .. }
             | Error::ImageChanged { .. }
             | Error::Io { .. }

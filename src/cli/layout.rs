@@ -1,9 +1,11 @@
 //! `handback layout`: the table, the volumes, and whether the image is as long as it should be.
 
+mod found;
+
 use serde::Serialize;
 
 use super::args::LayoutArgs;
-use super::disk::OpenedDisk;
+use super::disk::{Found, OpenedDisk, SEARCH};
 use super::exit::ExitStatus;
 use super::open_image::MapFacts;
 use super::output::{Align, Printer, Table};
@@ -13,7 +15,7 @@ use crate::error::Result;
 use crate::filesystem::{SweepOptions, VolumeFacts};
 use crate::partition::capacity::{Expected, Fit};
 use crate::partition::{self, CrossCheck, Scheme, SectorSizeFrom};
-use crate::volumes::{Content, Recognised, Role, Unknown, Volume};
+use crate::volumes::{Content, Origin, Recognised, Role, Search, Unknown, Volume};
 
 #[derive(Serialize)]
 struct Document<'a> {
@@ -23,6 +25,7 @@ struct Document<'a> {
     table: &'a partition::Table,
     volumes: Vec<VolumeDocument<'a>>,
     volumes_complete: bool,
+    search: Option<&'a Search>,
 }
 
 #[derive(Serialize)]
@@ -37,6 +40,7 @@ struct DriveSize<'a> {
 struct VolumeDocument<'a> {
     number: u32,
     role: Role,
+    origin: Origin,
     start: u64,
     length: u64,
     readable: bool,
@@ -62,6 +66,7 @@ impl<'a> VolumeDocument<'a> {
         Self {
             number: volume.number,
             role: volume.role,
+            origin: volume.origin,
             start: volume.start,
             length: volume.length,
             readable: filesystem.is_some(),
@@ -76,7 +81,8 @@ impl<'a> VolumeDocument<'a> {
 
 pub(super) fn run(args: &LayoutArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
     let options = SweepOptions::default();
-    let opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
+    let found = if args.search { Found::Now } else { Found::Kept };
+    let opened = OpenedDisk::open_found(&args.image, &args.map, &args.sector, options, found, context)?;
     let disk = &opened.disk;
     let image_length = disk.source.length();
     let drive_size =
@@ -90,10 +96,14 @@ pub(super) fn run(args: &LayoutArgs, context: &mut Context<'_>) -> Result<ExitSt
             table: &disk.table,
             volumes: disk.volumes.iter().map(VolumeDocument::of).collect(),
             volumes_complete: disk.complete,
+            search: disk.search.as_ref(),
         };
         json::document(&mut context.printer, "layout", &document)?;
     } else {
         print(&opened, drive_size.as_ref(), &mut context.printer)?;
+    }
+    if opened.wants_search() {
+        context.printer.note(SEARCH);
     }
     if disk.volumes.is_empty() && disk.complete {
         context.printer.note(
@@ -136,9 +146,12 @@ fn print(opened: &OpenedDisk, drive_size: Option<&DriveSize<'_>>, printer: &mut 
         CrossCheck::Differs(_) | CrossCheck::NotAsked => {}
     }
     volumes(opened, printer)?;
+    if let Some(search) = &disk.search {
+        found::print(search, printer)?;
+    }
     if !disk.complete {
         printer.line("")?;
-        printer.line("This list may be incomplete: a part of the partition table was not read or is damaged.")?;
+        printer.line(&format!("This list may be incomplete: {}.", opened.why_incomplete()))?;
     }
     if disk.volumes.is_empty() && table.sector_size_from == SectorSizeFrom::Set {
         printer.line("")?;
@@ -149,6 +162,15 @@ fn print(opened: &OpenedDisk, drive_size: Option<&DriveSize<'_>>, printer: &mut 
         all.extend(volume.findings().clone());
     }
     findings::print(printer, &all)
+}
+
+/// What stands instead of a type where the table has none.
+fn origin(origin: Origin) -> &'static str {
+    match origin {
+        Origin::Table | Origin::WholeImage => "",
+        Origin::Found => "not in the table: found",
+        Origin::Asked => "not in the table: `--at`",
+    }
 }
 
 fn volumes(opened: &OpenedDisk, printer: &mut Printer<'_>) -> Result<()> {
@@ -182,7 +204,7 @@ fn volumes(opened: &OpenedDisk, printer: &mut Printer<'_>) -> Result<()> {
             size::human(volume.length),
             volume.content.what().to_string(),
             escape::for_terminal(&label).into_owned(),
-            kind.unwrap_or_default(),
+            kind.unwrap_or_else(|| origin(volume.origin).to_string()),
         ]);
     }
     printer.line("")?;

@@ -8,6 +8,7 @@ pub mod escape;
 mod exit;
 mod extract;
 mod findings;
+mod findings_file;
 mod json;
 mod layout;
 mod list;

@@ -1,4 +1,4 @@
-//! Files that a command leaves behind on request: always new ones.
+//! Files that a command leaves behind on request: new ones, or in the place of one of its own.
 
 use std::fs::File;
 use std::io::{self, Seek, SeekFrom, Write};
@@ -36,6 +36,24 @@ pub(super) fn create_sparse(path: &Path, next: &mut dyn FnMut() -> io::Result<Ve
     })
 }
 
+/// Puts a new file in the place of one that the caller knows for its own, or of none: written aside first, so that a
+/// whole file stands there at any moment.
+///
+/// # Errors
+/// As [`create`].
+pub(super) fn replace_own(path: &Path, bytes: &[u8]) -> Result<()> {
+    let mut name = path.file_name().unwrap_or_default().to_os_string();
+    name.push(".new");
+    let aside = path.with_file_name(name);
+    create(&aside, bytes)?;
+    #[expect(clippy::disallowed_methods, reason = "a file that was just created here takes the place of its own kind")]
+    std::fs::rename(&aside, path).map_err(|source| {
+        #[expect(clippy::disallowed_methods, reason = "the file that was just created here and can't take its place")]
+        let _ = std::fs::remove_file(&aside);
+        Error::Io { action: "write", path: path.to_path_buf(), source }
+    })
+}
+
 fn create_with(path: &Path, fill: impl FnOnce(&mut File) -> io::Result<()>) -> Result<()> {
     let failed = |source| Error::Io { action: "write", path: path.to_path_buf(), source };
     #[expect(clippy::disallowed_methods, reason = "creates, and never opens what is there already")]
@@ -67,6 +85,18 @@ mod tests {
         assert_eq!((bytes.len(), &bytes[512..515]), (615, &[7; 3][..]));
         assert!(create_sparse(&folder.path().join("bad.img"), &mut || Err(io::ErrorKind::Other.into())).is_err());
         assert!(!folder.path().join("bad.img").exists());
+    }
+
+    #[test]
+    fn a_file_is_replaced_whole_and_nothing_stays_beside_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("disk.found.json");
+        for text in ["one", "two, longer"] {
+            replace_own(&path, text.as_bytes()).unwrap();
+            assert_eq!(std::fs::read_to_string(&path).unwrap(), text);
+        }
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+        assert!(replace_own(&folder.path().join("none/disk.found.json"), b"").is_err());
     }
 
     #[test]

@@ -8,6 +8,7 @@
     deny(clippy::expect_used, clippy::indexing_slicing, clippy::arithmetic_side_effects, clippy::as_conversions)
 )]
 
+pub(crate) mod anchor;
 mod bitmap;
 mod claims;
 mod codepage;
@@ -22,6 +23,7 @@ use std::ops::Range;
 
 use serde::Serialize;
 
+pub use anchor::{Evidence, Structure, Verdict};
 pub use codepage::CodePage;
 pub use gaps::{Damage, damage};
 pub use hole_use::{HoleUse, Use, UseBytes};

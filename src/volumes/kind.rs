@@ -1,6 +1,6 @@
 //! The kinds of volumes that are recognised and not read, each with a plain sentence and what to do.
 
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// What a recognised kind means for the files in it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -27,7 +27,7 @@ const RAID_ASK: &str = "Ask the customer for the other drives of the set, take i
 macro_rules! kinds {
     ($($(#[doc = $doc:literal])+ $variant:ident => $word:literal, $class:ident, $what:literal, $sentence:literal, $ask:expr;)+) => {
         /// A kind of volume.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
         pub enum Kind {
             $($(#[doc = $doc])+ $variant,)+
         }
@@ -42,6 +42,12 @@ macro_rules! kinds {
                 match self { $(Self::$variant => $word,)+ }
             }
 
+            /// The kind that a word of files names.
+            #[must_use]
+            pub fn from_word(word: &str) -> Option<Self> {
+                match word { $($word => Some(Self::$variant),)+ _ => None }
+            }
+
             /// What it means for the files in it.
             #[must_use]
             pub fn class(self) -> Class {
@@ -52,6 +58,19 @@ macro_rules! kinds {
             #[must_use]
             pub fn what(self) -> &'static str {
                 match self { $(Self::$variant => $what,)+ }
+            }
+
+            /// What it is in a table, whether or not it can be opened.
+            #[must_use]
+            pub fn name(self) -> &'static str {
+                match self {
+                    Self::Ntfs => "NTFS",
+                    Self::Fat12 => "FAT12",
+                    Self::Fat16 => "FAT16",
+                    Self::Fat32 => "FAT32",
+                    Self::ExFat => "exFAT",
+                    _ => self.what(),
+                }
             }
 
             /// What it is, as a sentence for people.
@@ -176,6 +195,13 @@ impl Serialize for Kind {
     }
 }
 
+impl<'de> Deserialize<'de> for Kind {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let word = String::deserialize(deserializer)?;
+        Self::from_word(&word).ok_or_else(|| serde::de::Error::custom("no kind of volume has this word"))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -185,6 +211,7 @@ mod tests {
         let words: std::collections::BTreeSet<&str> = Kind::ALL.iter().map(|kind| kind.word()).collect();
         assert_eq!(words.len(), Kind::ALL.len());
         for kind in Kind::ALL {
+            assert_eq!(Kind::from_word(kind.word()), Some(*kind));
             assert!(kind.sentence().ends_with('.') && kind.ask().ends_with('.'), "{kind:?}");
             assert!(!kind.what().ends_with('.') && !kind.what().is_empty(), "{kind:?}");
         }

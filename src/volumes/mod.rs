@@ -1,5 +1,7 @@
 //! What is in each place: the table's partitions, or one filesystem that fills the image, as numbered volumes.
 //!
+//! Where the table is gone or lies, [`search`] finds volumes by themselves, and they are numbered after the table's.
+//!
 //! A volume is either readable, or recognised with one plain sentence and what to ask the customer for, or unknown
 //! with the reason. Volumes have the numbers of their partitions; a filesystem in the whole image is volume 1.
 
@@ -9,17 +11,21 @@
 )]
 
 pub mod address;
+mod found;
 mod kind;
 mod probe;
 mod recognise;
 mod role;
+pub mod search;
 mod signatures;
 
 use std::fmt;
+use std::sync::Arc;
 
 pub use kind::{Class, Kind};
 pub use recognise::{Recognised, Unknown};
 pub use role::Role;
+use serde::Serialize;
 
 use crate::error::Result;
 use crate::filesystem::{self, Filesystem};
@@ -69,15 +75,31 @@ impl fmt::Debug for Content {
     }
 }
 
+/// On whose word a volume lies where it does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Origin {
+    /// The partition table names it.
+    Table,
+    /// A filesystem fills the image.
+    WholeImage,
+    /// No table names it: a search found it by itself.
+    Found,
+    /// The caller named the place, and a volume begins there by its own word.
+    Asked,
+}
+
 /// One volume.
 #[derive(Debug)]
 pub struct Volume {
-    /// Its partition's number; 1 for a filesystem that fills the image.
+    /// Its partition's number; 1 for a filesystem that fills the image; found volumes have the numbers after those.
     pub number: u32,
     /// What it is for.
     pub role: Role,
-    /// The table's entry; `None` for a filesystem that fills the image.
+    /// The table's entry; `None` for a filesystem that fills the image, and for found ones.
     pub partition: Option<Partition>,
+    /// On whose word it lies there.
+    pub origin: Origin,
     /// First byte, relative to the image.
     pub start: u64,
     /// Length in bytes; it may reach past the image's end.
@@ -98,10 +120,25 @@ impl Volume {
 }
 
 /// How to open an image.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Options {
     /// The drive's logical sector size in bytes, where the caller knows better than the image.
     pub sector_size: Option<u64>,
+    /// What a search of this image found, under this map.
+    pub found: Option<Arc<search::Found>>,
+}
+
+/// What a search found, beside the table.
+#[derive(Debug, Clone, Serialize)]
+pub struct Search {
+    /// All places, in the order of the image.
+    pub places: Vec<search::Located>,
+    /// Bytes that were looked at.
+    pub bytes_read: u64,
+    /// Bytes in which a volume's head may stand unseen.
+    pub bytes_not_read: u64,
+    /// How many places and lookalikes were left out.
+    pub left_out: u64,
 }
 
 /// A drive's image, opened.
@@ -115,6 +152,8 @@ pub struct Disk {
     pub volumes: Vec<Volume>,
     /// Whether no volume can be missing.
     pub complete: bool,
+    /// What a search found; `None` if nobody searched.
+    pub search: Option<Search>,
 }
 
 impl Disk {
@@ -165,6 +204,7 @@ pub fn open(source: &Source, options: Options) -> Result<Disk> {
             number: partition.number,
             role: role::by_type(Some(partition)),
             partition: Some(partition.clone()),
+            origin: Origin::Table,
             start: partition.start,
             length: partition.length,
             content,
@@ -182,13 +222,31 @@ pub fn open(source: &Source, options: Options) -> Result<Disk> {
             number: 1,
             role: Role::Main,
             partition: None,
+            origin: Origin::WholeImage,
             start: 0,
             length: source.length(),
             content,
         });
     }
+    let search = match &options.found {
+        Some(found) => {
+            let places = found::add(&source, &table, found, &mut volumes)?;
+            let too_many = |one: &search::Located| matches!(one.standing, search::Standing::LeftOut);
+            // A table that names nothing proves nothing; what was looked at in full has no other volume with a head.
+            let named = table.complete && !table.partitions.is_empty();
+            let whole_image = complete && volumes.iter().any(|one| one.origin == Origin::WholeImage);
+            complete = (named || whole_image || found.is_complete()) && !places.iter().any(too_many);
+            Some(Search {
+                places,
+                bytes_read: found.bytes_read,
+                bytes_not_read: found.bytes_not_read,
+                left_out: found.left_out,
+            })
+        }
+        None => None,
+    };
     role::find_windows_start(&mut volumes);
-    Ok(Disk { source, table, volumes, complete })
+    Ok(Disk { source, table, volumes, complete, search })
 }
 
 /// What a volume holds. A reader that knows its volume by a backup copy goes before leftovers of other formats, and

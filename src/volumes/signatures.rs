@@ -180,17 +180,22 @@ fn ext(probe: &Probe<'_>, _: u64) -> Option<Kind> {
     if probe.le_u32(0x400)? == 0 || log_block_size > 6 {
         return None;
     }
+    Some(ext_kind(compatible, incompatible, read_only))
+}
+
+/// Which ext it is, by its three words of features.
+pub(super) fn ext_kind(compatible: u32, incompatible: u32, read_only: u32) -> Kind {
     // extents, 64bit, flex_bg, inline_data, …; huge_file, gdt_csum, dir_nlink, extra_isize, …: unknown to ext3.
     let ext4 = incompatible & !0x1f != 0 || read_only & !0x07 != 0;
     // has_journal
     let journal = compatible & 0x04 != 0;
-    Some(if ext4 {
+    if ext4 {
         Kind::Ext4
     } else if journal {
         Kind::Ext3
     } else {
         Kind::Ext2
-    })
+    }
 }
 
 fn udf(probe: &Probe<'_>) -> Option<Kind> {

@@ -179,7 +179,7 @@ fn a_drive_gives_its_volumes_with_numbers_and_roles() {
 fn extended_partitions_are_no_volumes() {
     let mut disk = ExampleDisk::new(4096, 512);
     disk.entry(0, 0, 0, 0x05, 100, 3000).entry(100, 0, 0, 0x83, 10, 100).entry(0, 1, 0, 0x27, 3500, 5000);
-    let open = open(&disk.source(), Options { sector_size: Some(512) }).unwrap();
+    let open = open(&disk.source(), Options { sector_size: Some(512), found: None }).unwrap();
     let seen: Vec<(u32, Role)> = open.volumes.iter().map(|one| (one.number, one.role)).collect();
     assert_eq!(seen, [(2, Role::Recovery), (5, Role::Main)]);
 }
@@ -258,6 +258,7 @@ fn windows_start_volume_is_told_by_label_or_by_flag_and_size() {
         Volume {
             number,
             role: Role::Main,
+            origin: Origin::Table,
             partition: Some(Partition {
                 number,
                 start: 0,

@@ -19,7 +19,7 @@ use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
 use handback::sector_map::{Basis, ByteState, SectorMap};
 use handback::source::{Damage, Source};
-use handback::volumes::{self, Content};
+use handback::volumes::{self, Content, Options, search};
 
 use anatomy::Anatomy;
 use images::Recording;
@@ -36,6 +36,8 @@ pub(crate) enum Shape {
     Bare,
     /// A drive with a partition table.
     Disk,
+    /// The same with its table unread: its volumes are searched for.
+    Searched,
 }
 
 /// A sound image and all that is known of it.
@@ -74,8 +76,10 @@ fn opened(source: &Source, shape: Shape) -> Opened {
             let volume = volume.or_else(|| filesystem::open_without_head(source).expect("in memory"));
             all.volumes.extend(volume.map(|volume| (0, volume)));
         }
-        Shape::Disk => {
-            let disk = volumes::open(source, Default::default()).expect("in memory");
+        Shape::Disk | Shape::Searched => {
+            let found = (shape == Shape::Searched).then(|| search::search(source, &Silent).expect("in memory"));
+            let options = Options { found: found.map(Arc::new), ..Options::default() };
+            let disk = volumes::open(source, options).expect("in memory");
             all.complete = disk.complete;
             all.said.add(u64::MAX, &disk.table.findings);
             for volume in disk.volumes {
@@ -92,6 +96,18 @@ fn opened(source: &Source, shape: Shape) -> Opened {
     all
 }
 
+/// All that leads to a volume by the table: what lies before the first one, and of a GPT the copy at the end, with sectors
+/// of 4,096 bytes at the most. A chain of logical partitions begins in the first.
+fn tables(source: &Source, name: &str) -> Vec<Damage> {
+    const BACKUP: u64 = 5 * 4096;
+    let end = source.length();
+    let mut damage = vec![Damage::unread(0..1 << 20)];
+    if name.starts_with("gpt") {
+        damage.push(Damage::unread(end - BACKUP..end));
+    }
+    damage
+}
+
 impl Baseline {
     /// A test image, all of it read. With `cross_check`, folders' own lists are held against the records.
     pub(crate) fn of(name: &str, shape: Shape, cross_check: bool) -> Self {
@@ -99,6 +115,7 @@ impl Baseline {
         let image = Arc::new(Recording::new(MemoryImage::new(fixture::image(name))));
         let map = SectorMap::from_ranges(image.length(), Basis::Full, ByteState::Read, &[]).expect("no ranges");
         let source = Source::new(Arc::clone(&image) as Arc<dyn Image>, &map, 512);
+        let source = if shape == Shape::Searched { source.with_damage(&tables(&source, name)) } else { source };
         let Opened { volumes, mut said, .. } = opened(&source, shape);
         assert!(!volumes.is_empty(), "a sound image has a volume");
         let (mut files, mut folders, mut links) = (HashMap::new(), HashMap::new(), HashMap::new());
@@ -178,7 +195,7 @@ impl Baseline {
                     *tally.closed_by.entry(self.anatomy.kind(one.start)).or_default() += 1;
                 }
                 seen.noticed = true;
-                if self.shape == Shape::Disk && complete && !named.contains(start) {
+                if self.shape != Shape::Bare && complete && !named.contains(start) {
                     seen.wrong.push(format!("the volume at {start} is gone and nothing says so"));
                 }
             }

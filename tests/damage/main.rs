@@ -17,6 +17,7 @@ mod headless;
 mod marked;
 mod random;
 mod reads;
+mod searched;
 mod unmarked;
 
 use common::harness::Baseline;

@@ -4,6 +4,7 @@
 //! which a checksum holds together. Where a list is lost, clusters in use that nobody claims are searched for entry
 //! sets. `structures` has what is on disk, with its sources.
 
+pub(super) mod anchor;
 mod boot;
 mod chain;
 mod checksum;

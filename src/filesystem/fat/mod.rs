@@ -5,6 +5,7 @@
 //! against each other, and every chain against the size, the others and the folders. `structures` has what is on disk,
 //! with its sources.
 
+pub(super) mod anchor;
 mod block;
 mod chain;
 mod deleted;

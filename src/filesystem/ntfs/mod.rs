@@ -3,6 +3,7 @@
 //! The file table ($MFT) is read from front to back; every record says in which folder its file stands, so the tree
 //! comes out even where a folder's own index lies in a hole. `structures` has what is on disk, with its sources.
 
+pub(super) mod anchor;
 mod attributes;
 mod extents;
 mod file;
