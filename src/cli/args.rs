@@ -6,6 +6,7 @@ use clap::{Args, Parser, Subcommand};
 use jiff::tz::TimeZone;
 
 use super::map_args::{MapArgs, MapFormArgs};
+use super::map_wanted::MapWantedArgs;
 use super::size;
 use crate::filesystem::CodePage;
 use crate::partition::capacity::Expected;
@@ -271,6 +272,8 @@ pub(super) enum MapCommand {
     Convert(MapConvertArgs),
     /// Join several maps of one drive: each byte in the best state that any map gives it
     Merge(MapMergeArgs),
+    /// List what to read again from the drive so that chosen folders become complete
+    Wanted(MapWantedArgs),
 }
 
 #[derive(Debug, Args)]

@@ -9,7 +9,7 @@ use super::args::{MapCommand, MapConvertArgs, MapMergeArgs, MapShowArgs};
 use super::exit::ExitStatus;
 use super::open_image::{ASSERTED, MapFacts, open_parts};
 use super::output::{Align, Printer, Table};
-use super::{json, new_file, size};
+use super::{json, map_wanted, new_file, size};
 use crate::error::{Error, Result};
 use crate::image;
 use crate::sector_map::{self, Basis, ByteState, MapOrigin, SectorMap};
@@ -22,6 +22,7 @@ pub(super) fn run(command: &MapCommand, context: &mut Context<'_>) -> Result<Exi
         MapCommand::Show(args) => show(args, context),
         MapCommand::Convert(args) => convert(args, context),
         MapCommand::Merge(args) => merge(args, context),
+        MapCommand::Wanted(args) => map_wanted::run(args, context),
     }
 }
 
@@ -184,7 +185,7 @@ fn merge(args: &MapMergeArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
 }
 
 /// A map's own ending keeps it from becoming the next part of a split image (`disk.002`).
-fn check_name(to: Option<&Path>) -> Result<()> {
+pub(super) fn check_name(to: Option<&Path>) -> Result<()> {
     match to {
         Some(path) if path.extension().is_none_or(|extension| !extension.eq_ignore_ascii_case("csv")) => {
             Err(Error::Usage(format!(

@@ -13,6 +13,7 @@ mod layout;
 mod list;
 mod map;
 mod map_args;
+mod map_wanted;
 mod new_file;
 mod open_image;
 mod output;

@@ -4,6 +4,7 @@ mod camera;
 mod known;
 pub mod recycle;
 mod tally;
+pub mod wanted;
 
 use serde::Serialize;
 

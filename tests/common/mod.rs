@@ -11,6 +11,7 @@ pub(crate) mod fat_edit;
 pub(crate) mod fixture;
 pub(crate) mod harness;
 pub(crate) mod memory;
+pub(crate) mod rounds;
 
 use std::collections::BTreeMap;
 use std::ops::Range;

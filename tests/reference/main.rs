@@ -26,3 +26,4 @@ mod sealed;
 mod tables;
 mod tools;
 mod tree;
+mod wanted;

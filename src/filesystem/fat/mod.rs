@@ -11,6 +11,7 @@ mod deleted;
 mod listing;
 mod lost;
 mod names;
+mod needs;
 mod object;
 mod structures;
 mod sweep;
@@ -18,7 +19,7 @@ mod table;
 mod units;
 mod volume;
 
-use super::{Filesystem, SweepOptions, Swept, VolumeFacts};
+use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
 use crate::catalog::{Catalog, Extents, Findings, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
 use crate::progress::Progress;
@@ -79,5 +80,9 @@ impl Filesystem for Fat {
     fn link_target(&self, _: &Catalog, _: ObjectId) -> Result<Option<String>> {
         // FAT has no links.
         Ok(None)
+    }
+
+    fn needs(&self, catalog: &Catalog, chosen: Chosen<'_>) -> Result<Needs> {
+        needs::needs(self, catalog, chosen)
     }
 }
