@@ -79,9 +79,11 @@ fn pass_after_pass_until_all_is_whole() {
     let all = bench.run("list ntfs-c4k.img / --recursive --json").code(0).json_lines("list");
     let placed = |line: &&Value| line["kind"] == "file" && line["size"].as_u64() > Some(20_000);
     let file = all.iter().find(placed).expect("a file with clusters")["path"].as_str().unwrap().to_string();
-    // $MFT begins in cluster 4 of these volumes (mkntfs); a sector of every third record, and half of what is behind.
+    // $MFT begins in cluster 4 of these volumes (mkntfs); a sector of every third record, and pieces
+    // of all that is behind.
     let records = (24..400_u64).step_by(3).map(|number| 0x4000 + number * 1024..0x4000 + number * 1024 + 512);
-    let holes: Vec<Range<u64>> = records.chain([length / 4 / 512 * 512..length / 2]).collect();
+    let pieces = (4..length >> 18).map(|number| number << 18..(number << 18) + 16_384);
+    let holes: Vec<Range<u64>> = records.chain(pieces).collect();
     bench.map_beside("ntfs-c4k", &holes);
     bench.run("list ntfs-c4k.img / --recursive").code(1);
     let mut holes = holes;
@@ -111,7 +113,7 @@ fn pass_after_pass_until_all_is_whole() {
         map = format!("joined-{number}.csv");
         holes = after;
     }
-    assert_eq!(rounds, [1, 2]);
+    assert_eq!((rounds.first(), rounds.last()), (Some(&1), Some(&2)), "{rounds:?}");
     let lines = bench.run(&format!("list ntfs-c4k.img / --recursive --json --map {map}")).code(0).json_lines("list");
     assert_eq!(lines.len(), all.len());
     assert!(total(&holes) > 0, "what nobody needs is still not read");
@@ -145,7 +147,8 @@ fn what_was_not_found_may_stand_in_a_hole() {
     bench.map_beside("fat16", &[0..512]);
     let document = bench.run("map wanted fat16.img / --json").code(1).json("map wanted");
     assert_eq!(ranges(&document, "metadata"), [0..512]);
-    assert_eq!(document["metadata"]["ranges"][0]["what"], serde_json::json!(["boot-sector"]));
+    // What is in the first sector, nobody can tell before it is read.
+    assert_eq!(document["metadata"]["ranges"][0]["what"], serde_json::json!(["partition-table", "boot-sector"]));
 }
 
 #[test]

@@ -5,8 +5,9 @@ use std::ops::Range;
 use enumset::EnumSetType;
 use serde::Serialize;
 
+use crate::bytes::round_up;
 use crate::catalog::ObjectId;
-use crate::source::{Missing, Source};
+use crate::source::{Missing, SMALLEST_SECTOR, Source};
 
 /// What stands in a range that is wanted.
 #[derive(Debug, EnumSetType, PartialOrd, Ord, Hash, Serialize)]
@@ -116,6 +117,21 @@ impl Needs {
             match self.list.last_mut() {
                 Some(last) if last.goes_on_in(&need) => last.range.end = need.range.end,
                 _ => self.list.push(need),
+            }
+        }
+    }
+
+    /// Adds the first bytes of each cluster of `cluster` bytes in a run of clusters, where they are not there: a folder
+    /// may open in them.
+    pub(crate) fn openings(&mut self, source: &Source, run: Range<u64>, cluster: u64) {
+        for hole in source.reality(run.start, run.end.saturating_sub(run.start)).holes {
+            // By the holes and not by the clusters: of those there may be any number.
+            let mut at = run.start.saturating_add(round_up(hole.range.start.saturating_sub(run.start), cluster));
+            // A cluster that begins before the hole has its first bytes, or an earlier hole has them.
+            while at < hole.range.end && hole.why != Missing::PastEnd {
+                let end = at.saturating_add(SMALLEST_SECTOR).min(hole.range.end);
+                self.add(source, at..end, Structure::FolderList, None, false);
+                at = at.saturating_add(cluster.max(1));
             }
         }
     }

@@ -18,8 +18,8 @@ use handback::source::Source;
 use handback::survey::wanted::{self, Selection, Wanted, WantedRange};
 use handback::volumes::{self, Disk};
 
-/// A folder inside a folder inside a folder, each in a hole, is found one pass after the other.
-const MOST_PASSES: usize = 40;
+/// More than this would help nobody.
+const MOST_PASSES: usize = 8;
 
 /// Holes in order and apart, each with its state.
 pub(crate) type Holes = Vec<Segment>;

@@ -6,13 +6,16 @@ use std::ops::Range;
 
 use super::ExFat;
 use super::chain::{Budget, Chain, Fault, follow};
-use super::list::MOST_BYTES;
+use super::list::{MOST_BYTES, clusters_in_image};
 use super::object::{Parts, place};
+use super::own;
 use super::structures::{BOOT_SECTORS, ENTRY, entry_type};
 use super::table::{Link, Table};
 use crate::bytes::{at_most, to_u64};
 use crate::catalog::{Attribute, Catalog, Distrust, GapKind, Incomplete, Object, ObjectId, ObjectKind, Unlocated};
 use crate::error::Result;
+use crate::filesystem::bitmap::Bitmap;
+use crate::filesystem::claims::{Claims, Owner};
 use crate::filesystem::{Chosen, Needs, Structure};
 
 /// The most entries of one set: a file's, a stream's, 17 for its name, and as many of vendors as there is room for (exFAT
@@ -31,6 +34,7 @@ pub(super) fn needs(exfat: &ExFat, catalog: &Catalog, chosen: Chosen<'_>) -> Res
         budget: Budget::of(heap),
         left: exfat.source.length_in_image().saturating_mul(2),
         open: false,
+        names_lost: false,
     };
     let whole: HashSet<ObjectId> = chosen.objects.iter().copied().collect();
     let mut doubted = false;
@@ -53,19 +57,21 @@ pub(super) fn needs(exfat: &ExFat, catalog: &Catalog, chosen: Chosen<'_>) -> Res
             if links && let Some((chain, _)) = asking.folder(catalog, *id)? {
                 asking.links(&chain, *id, true)?;
             }
-        } else if object.facts.gaps.contains(GapKind::Unplaced)
+        } else if (object.facts.gaps.contains(GapKind::Unplaced)
             || object.facts.distrust.contains(Distrust::ChainPartlyRead)
-            || object.facts.distrust.contains(Distrust::OtherTable)
+            || object.facts.distrust.contains(Distrust::OtherTable))
+            && let Some(placed) = exfat.placed(object)?
         {
-            if let Some(placed) = exfat.placed(object)? {
-                asking.links(&placed.chain, *id, true)?;
-            }
+            asking.links(&placed.chain, *id, true)?;
         }
     }
     if doubted {
         asking.boot_sectors();
     }
     asking.further_links();
+    if asking.names_lost {
+        asking.openings(catalog)?;
+    }
     Ok(asking.needs)
 }
 
@@ -85,6 +91,8 @@ struct Asking<'a> {
     left: u64,
     /// Whether links that nobody leads to yet may be needed.
     open: bool,
+    /// Whether some list is not all there: folders may stand in it of which nothing is known.
+    names_lost: bool,
 }
 
 impl<'a> Asking<'a> {
@@ -169,6 +177,7 @@ impl<'a> Asking<'a> {
         self.needs.names = self.needs.names.saturating_add(to_u64(lost.len()).div_ceil(3));
         // Files in it may have chains.
         self.open |= !lost.is_empty();
+        self.names_lost |= !lost.is_empty();
         // Where nothing is read behind it, the first one may be the end: whether more are needed, it will tell.
         for (index, offset) in lost.iter().enumerate() {
             self.entry(*offset, id, index <= inside);
@@ -250,6 +259,60 @@ impl<'a> Asking<'a> {
                 return;
             }
         }
+    }
+
+    /// The first sectors of clusters in holes that are in use and that nobody claims: a folder may open there whose own
+    /// entries are lost, and folders below it. Without them, each level would take a pass of its own.
+    fn openings(&mut self, catalog: &Catalog) -> Result<()> {
+        let exfat = self.exfat;
+        let heap = exfat.boot.sector.heap;
+        // Of what the bitmap doesn't speak, anything may be in use.
+        let end = clusters_in_image(&exfat.source, heap);
+        let mut bits = vec![0xff; at_most(end.div_ceil(8), usize::MAX)];
+        let mut own_chain = Chain::default();
+        if let Some(entry) = exfat.own.bitmaps.get(usize::from(exfat.second_in_use())).and_then(Option::as_ref) {
+            own_chain = own::place(&mut self.table, heap, entry, &mut self.budget)?;
+            let length = entry.length.min(end.div_ceil(8));
+            let (bytes, holes) = own::read(&exfat.source, heap, &own_chain.runs, length, bits.len())?;
+            let known = Bitmap::new(bytes, holes);
+            for (bits, first) in bits.iter_mut().zip((0_u64..).step_by(8)) {
+                if known.count(first..first.saturating_add(8)).unknown == 0 {
+                    let set = (0..8_u64).filter(|bit| known.get(first.saturating_add(*bit)) == Some(true));
+                    *bits =
+                        set.fold(0, |byte, bit| byte | 1_u8.checked_shl(u32::try_from(bit).unwrap_or(0)).unwrap_or(0));
+                }
+            }
+        }
+        let bitmap = Bitmap::new(bits, Vec::new());
+        let mut claims = Claims::default();
+        let mut claim = |chain: &Chain| {
+            for run in &chain.runs {
+                claims.add(run.start, run.end.saturating_sub(run.start), Owner::Other);
+            }
+        };
+        claim(&own_chain);
+        if let Some(entry) = &exfat.own.upcase {
+            claim(&own::place(&mut self.table, heap, entry, &mut self.budget)?);
+        }
+        for (id, object) in catalog.objects().filter(|(_, object)| object.facts.unlocated.is_none()) {
+            match object.kind {
+                ObjectKind::Folder if !object.attributes.contains(Attribute::Virtual) => {
+                    if let Some((chain, _)) = self.folder(catalog, id)? {
+                        claim(&chain);
+                    }
+                }
+                ObjectKind::File => {
+                    if let Some(placed) = exfat.placed(object)? {
+                        claim(&placed.chain);
+                    }
+                }
+                _ => {}
+            }
+        }
+        for run in claims.settle(None, end).unclaimed(&bitmap, end) {
+            self.needs.openings(&exfat.source, heap.place(&run), heap.cluster_size);
+        }
+        Ok(())
     }
 
     /// Links that were not read: those of a chain that goes on behind a hole may be among them.

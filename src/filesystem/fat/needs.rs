@@ -11,8 +11,9 @@ use super::sweep::ROOT_LOCATOR;
 use super::table::Link;
 use super::units::Cluster;
 use crate::bytes::to_u64;
-use crate::catalog::{Catalog, Distrust, GapKind, Incomplete, ObjectId, ObjectKind, Unlocated};
+use crate::catalog::{Attribute, Catalog, Distrust, GapKind, Incomplete, ObjectId, ObjectKind, Unlocated};
 use crate::error::Result;
+use crate::filesystem::claims::{Claims, Owner};
 use crate::filesystem::{Chosen, Needs, Structure};
 
 pub(super) fn needs(fat: &Fat, catalog: &Catalog, chosen: Chosen<'_>) -> Result<Needs> {
@@ -22,6 +23,7 @@ pub(super) fn needs(fat: &Fat, catalog: &Catalog, chosen: Chosen<'_>) -> Result<
         needs: Needs::default(),
         steps: Steps::for_volume(&fat.layout),
         open: false,
+        names_lost: false,
         unproven: Vec::new(),
     };
     for id in chosen.objects.iter().chain(chosen.lists) {
@@ -31,6 +33,7 @@ pub(super) fn needs(fat: &Fat, catalog: &Catalog, chosen: Chosen<'_>) -> Result<
             let entry = object.locator..object.locator.saturating_add(to_u64(ENTRY));
             asking.needs.add(&fat.source, entry, Structure::FolderList, Some(*id), true);
             asking.open = true;
+            asking.names_lost = true;
             continue;
         }
         let links = object.facts.gaps.contains(GapKind::Unplaced)
@@ -54,6 +57,9 @@ pub(super) fn needs(fat: &Fat, catalog: &Catalog, chosen: Chosen<'_>) -> Result<
     }
     let proved = asking.proof();
     asking.further_links(proved);
+    if asking.names_lost {
+        asking.openings(catalog)?;
+    }
     Ok(asking.needs)
 }
 
@@ -68,6 +74,8 @@ struct Asking<'a> {
     steps: Steps,
     /// Whether links that nobody leads to yet may be needed.
     open: bool,
+    /// Whether some list is not all there: folders may stand in it of which nothing is known.
+    names_lost: bool,
     /// Links that only the other table has, while nothing shows that the two agree.
     unproven: Vec<(Cluster, ObjectId)>,
 }
@@ -146,6 +154,50 @@ impl Asking<'_> {
         }
     }
 
+    /// The first cluster of a folder's list, where it has one.
+    fn first_of(&self, locator: u64) -> Result<Option<Cluster>> {
+        let fat = self.fat;
+        let first = if locator == ROOT_LOCATOR {
+            Some(Cluster(fat.boot.root_cluster))
+        } else {
+            let entry = fat.source.read_real(locator, ENTRY)?.and_then(|(bytes, _)| ShortEntry::from_bytes(&bytes));
+            entry.map(|entry| Cluster(entry.first_cluster(fat.boot.width)))
+        };
+        Ok(first.filter(|first| fat.layout.has(*first)))
+    }
+
+    /// The first sectors of clusters in holes that are in use and that nobody claims: a folder may open there whose own
+    /// entry is lost, and folders below it. Without them, each level would take a pass of its own.
+    fn openings(&mut self, catalog: &Catalog) -> Result<()> {
+        let fat = self.fat;
+        let (bitmap, bad) = fat.tables.allocation();
+        let mut claims = Claims::default();
+        for (start, length) in bad {
+            claims.add(start, length, Owner::SetAside);
+        }
+        for (_, object) in catalog.objects().filter(|(_, object)| object.facts.unlocated.is_none()) {
+            let first = match object.kind {
+                ObjectKind::Folder if !object.attributes.contains(Attribute::Virtual) => {
+                    self.first_of(object.locator)?
+                }
+                ObjectKind::File => fat.layout.cluster_at(object.place),
+                _ => None,
+            };
+            let Some(first) = first else { continue };
+            for (start, length) in follow(&fat.tables, first, u64::MAX, &mut self.steps).runs {
+                claims.add(start.number(), length, Owner::Other);
+            }
+        }
+        let end = u64::from(fat.layout.end);
+        for run in claims.settle(None, end).unclaimed(&bitmap, end) {
+            let Some(first) = u32::try_from(run.start).ok().map(Cluster) else { break };
+            let place = fat.layout.offset(first);
+            let bytes = place..place.saturating_add(fat.layout.bytes(run.end.saturating_sub(run.start)));
+            self.needs.openings(&fat.source, bytes, fat.layout.cluster);
+        }
+        Ok(())
+    }
+
     /// What a folder needs: the entries that were not read, if its list matters, and links.
     fn folder(&mut self, catalog: &Catalog, id: ObjectId, list: bool) -> Result<()> {
         let fat = self.fat;
@@ -155,16 +207,7 @@ impl Asking<'_> {
             self.entries(&block, id);
             return Ok(());
         }
-        let first = if locator == ROOT_LOCATOR {
-            Cluster(fat.boot.root_cluster)
-        } else {
-            let Some((bytes, _)) = fat.source.read_real(locator, ENTRY)? else { return Ok(()) };
-            let Some(entry) = ShortEntry::from_bytes(&bytes) else { return Ok(()) };
-            Cluster(entry.first_cluster(fat.boot.width))
-        };
-        if !fat.layout.has(first) {
-            return Ok(());
-        }
+        let Some(first) = self.first_of(locator)? else { return Ok(()) };
         let chain = follow(&fat.tables, first, fat.layout.clusters_for(LONGEST), &mut self.steps);
         let (mut whole, mut ended) = (true, true);
         let bytes = fat.layout.bytes(chain.clusters).min(LONGEST);
@@ -201,6 +244,7 @@ impl Asking<'_> {
         self.needs.names = self.needs.names.saturating_add(to_u64(lost.len()));
         // The files in it have chains.
         self.open |= !lost.is_empty();
+        self.names_lost |= !lost.is_empty();
         (lost.is_empty(), ended)
     }
 
