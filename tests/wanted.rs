@@ -166,6 +166,57 @@ fn one(name: &str, drive: &Drive, holes: &Holes, numbers: &mut Numbers, tally: &
     assert_eq!(total(&filled(&passes.left, 0..u64::MAX)), 0);
 }
 
+/// Bytes that are wrong without a word, beside holes: no panic, no endless search, and only holes are asked for.
+#[test]
+fn any_volume_at_all_is_answered_soon() {
+    use handback::sector_map::{Basis, SectorMap};
+    use handback::source::{Damage, Source};
+    use handback::survey::wanted::{Selection, wanted};
+    let mut asked = 0;
+    for name in
+        ["ntfs-c512", "ntfs-mftfrag", "ntfs-attrlist", "fat12", "fat16-frag", "fat32-few", "exfat-c512", "exfat-odd"]
+    {
+        let image: Arc<dyn Image> = Arc::new(MemoryImage::new(fixture::image(name)));
+        let dense: Vec<std::ops::Range<u64>> = common::harness::Baseline::of(name, common::harness::Shape::Disk, false)
+            .anatomy
+            .pieces
+            .iter()
+            .map(|piece| piece.range.clone())
+            .collect();
+        for seed in 0..seeds(12) {
+            let mut numbers = Numbers(seed ^ 0xbad);
+            let holes = holes(&mut numbers, image.length(), 512, &dense);
+            let damage: Vec<Damage> = (0..numbers.below(30))
+                .map(|_| {
+                    let piece = &dense[numbers.below(dense.len() as u64) as usize];
+                    let start = piece.start + numbers.below(piece.end - piece.start);
+                    Damage::unmarked(start..start + 1 + numbers.below(8))
+                })
+                .collect();
+            let map = SectorMap::from_ranges(image.length(), Basis::Full, ByteState::Read, &holes).expect("in order");
+            let source = Source::new(Arc::clone(&image), &map, 512).with_damage(&damage);
+            let begun = std::time::Instant::now();
+            let disk = handback::volumes::open(&source, Default::default()).expect("in memory");
+            for filesystem in disk.volumes.iter().filter_map(|volume| volume.filesystem()) {
+                let swept = filesystem.sweep(Default::default(), &handback::progress::Silent).expect("in memory");
+                let catalog = &swept.catalog;
+                let selection = Selection { filesystem, catalog, objects: vec![catalog.root()], lists: Vec::new() };
+                let sector = disk.table.sector_size;
+                let found = wanted(&disk.source, sector, &[selection], &handback::progress::Silent).expect("in memory");
+                for range in found.metadata.ranges.iter().chain(&found.content.ranges) {
+                    let (start, end) = (range.start, range.start + range.length);
+                    let read = disk.source.map().count(start..end, ByteState::Read);
+                    assert_eq!(read, 0, "{name}, seed {seed}: only holes are asked for: {range:?}");
+                    asked += 1;
+                }
+            }
+            let took = begun.elapsed();
+            assert!(took < std::time::Duration::from_secs(10), "{name}, seed {seed}: {took:?}");
+        }
+    }
+    assert!(asked > 100, "{asked} ranges");
+}
+
 #[test]
 fn ntfs() {
     every_round_brings_all(
