@@ -2,7 +2,7 @@
 
 use handback::catalog::{AddressKind, Catalog, CatalogBuilder, Extents, Facts, Findings, Object, ObjectId, ObjectKind};
 use handback::error::Result;
-use handback::filesystem::{Filesystem, SweepOptions, Swept, VolumeFacts};
+use handback::filesystem::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
 use handback::progress::Progress;
 use handback::source::Source;
 use handback::survey::recycle;
@@ -40,6 +40,10 @@ impl Filesystem for Bin {
 
     fn link_target(&self, _: &Catalog, _: ObjectId) -> Result<Option<String>> {
         Ok(None)
+    }
+
+    fn needs(&self, _: &Catalog, _: Chosen<'_>) -> Result<Needs> {
+        Ok(Needs::default())
     }
 }
 

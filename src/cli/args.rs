@@ -6,6 +6,7 @@ use clap::{Args, Parser, Subcommand};
 use jiff::tz::TimeZone;
 
 use super::map_args::{MapArgs, MapFormArgs};
+use super::map_wanted::MapWantedArgs;
 use super::size;
 use crate::filesystem::CodePage;
 use crate::partition::capacity::Expected;
@@ -287,6 +288,8 @@ pub(super) enum MapCommand {
     Find(super::map_find::MapFindArgs),
     /// List long blank stretches in files: hints at holes where no map speaks
     Suspect(super::map_suspect::MapSuspectArgs),
+    /// List what to read again from the drive so that chosen folders become complete
+    Wanted(MapWantedArgs),
 }
 
 #[derive(Debug, Args)]

@@ -16,6 +16,7 @@ use crate::catalog::{Catalog, Lookup, NameId, ObjectId};
 use crate::error::{Error, Result};
 use crate::filesystem::{Filesystem, SweepOptions, Swept};
 use crate::sector_map::OpenedMap;
+use crate::survey::wanted::where_it_may_have_stood;
 use crate::volumes::address::{self, Argument, Presence, Refusal, Target};
 use crate::volumes::{self, Disk, Options, Role, search};
 
@@ -62,6 +63,16 @@ impl Refused {
     pub(super) fn say(self, context: &mut Context<'_>) -> ExitStatus {
         context.printer.note(&format!("error: {}", self.message));
         self.status
+    }
+
+    /// Says it where the work goes on all the same.
+    pub(super) fn note(&self, context: &mut Context<'_>) {
+        context.printer.note(&self.message);
+    }
+
+    /// Whether it may be for want of something that was not read, and no mistake in the command.
+    pub(super) fn may_be_cured(&self) -> bool {
+        matches!(self.status, ExitStatus::Faults | ExitStatus::Unusable)
     }
 }
 
@@ -221,6 +232,27 @@ impl OpenedDisk {
                 Err(self.refused(&Refusal::Missing { target: argument.target.to_string(), incomplete }))
             }
         })
+    }
+
+    /// The folders whose lists are not all there and in which something may have stood that was not found, by volume.
+    ///
+    /// # Errors
+    /// [`Error::Usage`] if the argument is no path or address.
+    pub(super) fn may_have_stood_in(
+        &self,
+        text: &str,
+        asked: Option<u32>,
+        refused: &Refused,
+    ) -> Result<Vec<(u32, ObjectId)>> {
+        let argument = Argument::parse(text)?;
+        let (Target::Path(path), ExitStatus::Faults) = (&argument.target, refused.status) else {
+            return Ok(Vec::new());
+        };
+        let number = argument.volume.or(asked);
+        let swept = self.swept.iter().filter(|(volume, _)| number.is_none_or(|number| number == **volume));
+        Ok(swept
+            .filter_map(|(volume, swept)| Some((*volume, where_it_may_have_stood(&swept.catalog, path)?)))
+            .collect())
     }
 
     /// Says what main volumes can't be read, and that the list of volumes may be incomplete.

@@ -9,7 +9,7 @@ use super::args::{MapCommand, MapConvertArgs, MapMergeArgs, MapShowArgs};
 use super::exit::ExitStatus;
 use super::open_image::{ASSERTED, MapFacts, open_parts};
 use super::output::{Align, Printer, Table};
-use super::{json, new_file, size};
+use super::{json, map_wanted, new_file, size};
 use crate::error::{Error, Result};
 use crate::image;
 use crate::sector_map::{self, Basis, ByteState, MapOrigin, SectorMap};
@@ -25,6 +25,7 @@ pub(super) fn run(command: &MapCommand, context: &mut Context<'_>) -> Result<Exi
         MapCommand::Picture(args) => super::map_picture::run(args, context),
         MapCommand::Find(args) => super::map_find::run(args, context),
         MapCommand::Suspect(args) => super::map_suspect::run(args, context),
+        MapCommand::Wanted(args) => map_wanted::run(args, context),
     }
 }
 

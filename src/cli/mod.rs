@@ -17,6 +17,7 @@ mod map_args;
 mod map_find;
 mod map_picture;
 mod map_suspect;
+mod map_wanted;
 mod new_file;
 mod open_image;
 mod output;

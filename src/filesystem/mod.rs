@@ -16,6 +16,7 @@ pub mod exfat;
 pub mod fat;
 mod gaps;
 mod hole_use;
+mod needs;
 pub mod ntfs;
 
 use std::collections::BTreeMap;
@@ -27,6 +28,7 @@ pub use anchor::{Evidence, Structure, Verdict};
 pub use codepage::CodePage;
 pub use gaps::{Damage, damage};
 pub use hole_use::{HoleUse, Use, UseBytes};
+pub use needs::{Chosen, Need, NeededStructure, Needs};
 
 use crate::catalog::{Catalog, Extents, Findings, ObjectId, Timestamp};
 use crate::error::Result;
@@ -138,6 +140,14 @@ pub trait Filesystem: Send + Sync {
     /// # Errors
     /// [`crate::Error::ImageIo`] when the image file can't be read.
     fn link_target(&self, catalog: &Catalog, object: ObjectId) -> Result<Option<String>>;
+
+    /// Which metadata is not there that chosen files and folders depend on: once it is read, each of them is placed and
+    /// each folder complete, as far as can be told now. What changes nothing for them is left out, and of two copies
+    /// of one thing only the better one is asked for.
+    ///
+    /// # Errors
+    /// [`crate::Error::ImageIo`] when the image file can't be read.
+    fn needs(&self, catalog: &Catalog, chosen: Chosen<'_>) -> Result<Needs>;
 }
 
 /// Opens a volume with the reader that knows it; `None` if no reader does.

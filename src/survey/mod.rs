@@ -9,6 +9,7 @@ pub mod picture;
 pub mod recycle;
 pub mod suspect;
 mod tally;
+pub mod wanted;
 
 use serde::Serialize;
 

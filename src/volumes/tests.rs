@@ -1,6 +1,6 @@
 use super::*;
 use crate::catalog::{Catalog, Extents, Findings, ObjectId};
-use crate::filesystem::{SweepOptions, Swept, VolumeFacts};
+use crate::filesystem::{Chosen, Needs, SweepOptions, Swept, VolumeFacts};
 use crate::partition::Guid;
 use crate::partition::example_disk::{EFI_SYSTEM, ExampleDisk, WINDOWS_DATA, source_of};
 use crate::progress::Progress;
@@ -246,6 +246,10 @@ impl Filesystem for Stub {
 
     fn link_target(&self, _: &Catalog, _: ObjectId) -> Result<Option<String>> {
         Ok(None)
+    }
+
+    fn needs(&self, _: &Catalog, _: Chosen<'_>) -> Result<Needs> {
+        Ok(Needs::default())
     }
 }
 

@@ -12,6 +12,7 @@ pub(crate) mod fixture;
 pub(crate) mod harness;
 pub(crate) mod headless;
 pub(crate) mod memory;
+pub(crate) mod rounds;
 
 use std::collections::BTreeMap;
 use std::ops::Range;

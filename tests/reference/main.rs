@@ -29,3 +29,4 @@ mod sealed;
 mod tables;
 mod tools;
 mod tree;
+mod wanted;

@@ -223,7 +223,25 @@ impl Writer<'_> {
         file.write_all_at(b"the end", length - 7).expect("its last bytes");
     }
 
-    fn fill(&mut self, amount: Amount, random: &mut Random) {
+    /// Files that are written a piece at a time in turns, so that each lies in many runs.
+    pub(crate) fn in_pieces(&mut self, paths: &[String], pieces: usize, length: usize, random: &mut Random) {
+        let mut all: Vec<(File, Vec<u8>)> =
+            paths.iter().map(|path| (File::create_new(self.on_mount(path)).expect("a new file"), Vec::new())).collect();
+        for _ in 0..pieces {
+            for (file, bytes) in &mut all {
+                let size = 1 + random.below(length);
+                let piece = random.noise(size);
+                file.write_all_at(&piece, u64::try_from(bytes.len()).expect("64 bits")).expect("a piece");
+                bytes.extend_from_slice(&piece);
+            }
+        }
+        for (path, (_, bytes)) in paths.iter().zip(&all) {
+            let size = u64::try_from(bytes.len()).expect("64 bits");
+            self.remember(path.clone(), Truth { kind: "file", size, sha256: hash_of(bytes), compressed: false });
+        }
+    }
+
+    pub(crate) fn fill(&mut self, amount: Amount, random: &mut Random) {
         let mut folders: Vec<String> = Vec::new();
         for path in ["/Users", "/Users/Anna", "/Users/Anna/Documents", "/Users/Benno"] {
             self.folder(path);

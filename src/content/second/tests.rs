@@ -97,6 +97,9 @@ impl Filesystem for Renamed {
     fn link_target(&self, catalog: &Catalog, object: ObjectId) -> Result<Option<String>> {
         self.0.link_target(catalog, object)
     }
+    fn needs(&self, catalog: &Catalog, chosen: filesystem::Chosen<'_>) -> Result<filesystem::Needs> {
+        self.0.needs(catalog, chosen)
+    }
 }
 
 #[test]

@@ -14,6 +14,7 @@ mod holes;
 mod list;
 mod lost;
 mod names;
+mod needs;
 mod object;
 mod own;
 mod structures;
@@ -28,7 +29,7 @@ mod volume;
 use std::collections::HashSet;
 use std::ops::Range;
 
-use super::{Filesystem, SweepOptions, Swept, VolumeFacts};
+use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
 use crate::catalog::{Catalog, Distrust, Extents, Findings, Object, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
 use crate::progress::Progress;
@@ -144,5 +145,9 @@ impl Filesystem for ExFat {
     fn link_target(&self, _: &Catalog, _: ObjectId) -> Result<Option<String>> {
         // exFAT has no links.
         Ok(None)
+    }
+
+    fn needs(&self, catalog: &Catalog, chosen: Chosen<'_>) -> Result<Needs> {
+        needs::needs(self, catalog, chosen)
     }
 }

@@ -90,6 +90,19 @@ impl<'a> Table<'a> {
         Ok(entry)
     }
 
+    /// Where the link of a cluster stands in the table in use, in bytes of the volume.
+    pub(super) fn place(&self, index: u64) -> Option<std::ops::Range<u64>> {
+        let Cluster(number) = self.heap.cluster(index)?;
+        let at = self.start.saturating_add(u64::from(number).saturating_mul(4));
+        Some(at..at.saturating_add(4))
+    }
+
+    /// All of the table in use, in bytes of the volume.
+    pub(super) fn all(&self) -> std::ops::Range<u64> {
+        let links = u64::from(self.heap.count).saturating_add(2).saturating_mul(4);
+        self.start..self.start.saturating_add(links.min(self.length))
+    }
+
     fn entry_at(&mut self, table: u64, index: u64) -> Result<Entry> {
         let unread = Entry { link: Link::Unread, unknown: false, from_other: false };
         let Some(Cluster(number)) = self.heap.cluster(index) else { return Ok(unread) };

@@ -13,6 +13,7 @@ mod holes;
 mod listing;
 mod lost;
 mod names;
+mod needs;
 mod object;
 mod structures;
 mod sweep;
@@ -20,7 +21,7 @@ mod table;
 mod units;
 mod volume;
 
-use super::{Filesystem, SweepOptions, Swept, VolumeFacts};
+use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
 use crate::catalog::{Catalog, Extents, Findings, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
 use crate::progress::Progress;
@@ -81,5 +82,9 @@ impl Filesystem for Fat {
     fn link_target(&self, _: &Catalog, _: ObjectId) -> Result<Option<String>> {
         // FAT has no links.
         Ok(None)
+    }
+
+    fn needs(&self, catalog: &Catalog, chosen: Chosen<'_>) -> Result<Needs> {
+        needs::needs(self, catalog, chosen)
     }
 }

@@ -3,6 +3,7 @@
 //! The sweep does not need them. They say what it missed: a name whose record is lost.
 
 use std::collections::HashSet;
+use std::ops::Range;
 
 use super::file::{File, Parts};
 use super::index_structures::{IndexBlock, IndexEntry, IndexNode, IndexRoot};
@@ -19,6 +20,8 @@ pub(super) struct Index {
     pub(super) entries: Vec<(Reference, FileName)>,
     /// Whether every block of it was read and makes sense: no name is missing.
     pub(super) whole: bool,
+    /// Where in the volume the blocks lie that did not come.
+    pub(super) lost: Vec<Range<u64>>,
 }
 
 /// How many bytes of index blocks may still be read. On a sound volume each block belongs to one folder.
@@ -27,7 +30,7 @@ pub(super) struct IndexBudget(pub(super) u64);
 
 /// Reads the index of a folder.
 pub(super) fn read(parts: Parts<'_>, file: &File, budget: &mut IndexBudget) -> Result<Index> {
-    let mut index = Index { entries: Vec::new(), whole: true };
+    let mut index = Index { whole: true, ..Index::default() };
     let Some(value) = file.index_root.as_deref() else {
         return Ok(Index::default());
     };
@@ -56,10 +59,24 @@ pub(super) fn read(parts: Parts<'_>, file: &File, budget: &mut IndexBudget) -> R
         budget.0 = left;
         match read_block(parts, blocks, start, root.block_size)? {
             Some((bytes, block)) if block.vcn == vcn => index.node(&bytes, IndexBlock::NODE, &mut open),
-            _ => index.whole = false,
+            _ => {
+                index.whole = false;
+                index.lost.extend(places(blocks, start, root.block_size));
+            }
         }
     }
     Ok(index)
+}
+
+/// Where a block lies in the volume.
+fn places(blocks: &Runs, start: u64, size: usize) -> impl Iterator<Item = Range<u64>> + '_ {
+    let end = start.saturating_add(to_u64(size));
+    let first = blocks.runs.partition_point(|run| run.start.saturating_add(run.length) <= start);
+    blocks.runs.iter().skip(first).take_while(move |run| run.start < end).filter_map(move |run| {
+        let Place::At(place) = run.place else { return None };
+        let inside = |at: u64| place.saturating_add(at.saturating_sub(run.start));
+        Some(inside(run.start.max(start))..inside(run.start.saturating_add(run.length).min(end)))
+    })
 }
 
 /// A block with its fixups undone; `None` if any of it was not read or does not pass.

@@ -92,7 +92,7 @@ pub(super) fn read_lists(
         for folder in folders {
             let Ok(record) = parts.table.read(parts.volume, folder.record)? else { continue };
             let file = File::load(parts, &record, &mut extensions, &mut Findings::default())?;
-            let Index { entries, whole } = index::read(parts, &file, &mut budget)?;
+            let Index { entries, whole, .. } = index::read(parts, &file, &mut budget)?;
             let offset = parts.image_offset(folder.record);
             if whole {
                 listed.whole.insert(folder.record);

@@ -13,6 +13,7 @@ mod index_structures;
 mod list;
 mod lost;
 mod mirror;
+mod needs;
 mod object;
 mod own_stream;
 mod record;
@@ -26,7 +27,7 @@ mod tree;
 mod units;
 mod volume;
 
-use super::{Filesystem, SweepOptions, Swept, VolumeFacts};
+use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
 use crate::catalog::{Catalog, Distrust, Extents, Findings, Object, ObjectId, ObjectKind, Unlocated};
 use crate::error::{Error, Result};
 use crate::progress::Progress;
@@ -148,5 +149,9 @@ impl Filesystem for Ntfs {
             Err(_) => return Ok(None),
         };
         Ok(file.reparse.as_deref().and_then(reparse::target))
+    }
+
+    fn needs(&self, catalog: &Catalog, chosen: Chosen<'_>) -> Result<Needs> {
+        needs::needs(self, catalog, chosen)
     }
 }

@@ -12,7 +12,7 @@ use crate::catalog::{
     ObjectId, ObjectKind, Place, Run, Runs, Timestamp, Unlocated,
 };
 use crate::error::{Error, Result};
-use crate::filesystem::{Filesystem, SweepOptions, Swept, VolumeFacts, damage};
+use crate::filesystem::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts, damage};
 use crate::handover::{Job, MapNote, Options, Selected, VolumeSelection};
 use crate::image::{Image, MemoryImage};
 use crate::progress::Progress;
@@ -102,6 +102,10 @@ impl Filesystem for Choir {
 
     fn link_target(&self, _: &Catalog, object: ObjectId) -> Result<Option<String>> {
         Ok(self.targets.get(&object).cloned())
+    }
+
+    fn needs(&self, _: &Catalog, _: Chosen<'_>) -> Result<Needs> {
+        Ok(Needs::default())
     }
 }
 

@@ -8,7 +8,7 @@ use std::ops::Range;
 
 use crate::catalog::{Catalog, Distrust, Extents, Findings, Object, ObjectId, ObjectKind};
 use crate::error::Result;
-use crate::filesystem::{Filesystem, SweepOptions, Swept, VolumeFacts};
+use crate::filesystem::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
 use crate::progress::Progress;
 use crate::sector_map::ByteState;
 use crate::source::{Damage, Source};
@@ -140,5 +140,9 @@ impl Filesystem for Doubted {
 
     fn link_target(&self, catalog: &Catalog, object: ObjectId) -> Result<Option<String>> {
         self.inner.link_target(catalog, object)
+    }
+
+    fn needs(&self, catalog: &Catalog, chosen: Chosen<'_>) -> Result<Needs> {
+        self.inner.needs(catalog, chosen)
     }
 }
