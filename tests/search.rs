@@ -372,6 +372,35 @@ fn of_a_leftover_under_a_newer_volume_nothing_overwritten_is_whole() {
     assert!(wholes > 0 && doubtful > 0, "{wholes} {doubtful}");
 }
 
+/// With any one sector unread besides, neither the older volume nor the newer one calls anything whole that is not.
+#[test]
+fn no_missing_sector_makes_a_wrong_whole_of_a_leftover() {
+    let old = fixture::image("ntfs-c4k");
+    for (name, at) in [("fat16", 3 * MIB), ("exfat-c512", 5 * MIB), ("ntfs-c512", 4 * MIB + 4096)] {
+        let new = fixture::image(name);
+        let bytes = disk(MIB + old.len() + new.len(), &[(MIB, &old), (at, &new)]);
+        let all = source(bytes, &[]);
+        // The heads of both and what follows them, the older one's table and mirror, and a sample of all.
+        let heads = [MIB, at, at + new.len() - 512].map(|head| head / 512);
+        let described = [MIB / 512 + 32, MIB / 512 + 8184, at / 512 + 1, at / 512 + 12];
+        let sample = (0..all.length() as usize / 512).step_by(1709);
+        for sector in heads.into_iter().chain(described).chain(sample) {
+            let range = sector as u64 * 512..(sector as u64 + 1) * 512;
+            let disk = searched(&all.with_damage(&[handback::source::Damage::unread(range)]));
+            for volume in &disk.volumes {
+                let truth = match volume.start as usize {
+                    MIB => "ntfs-c4k",
+                    start if start == at => name,
+                    _ => continue,
+                };
+                if let Some(filesystem) = volume.filesystem() {
+                    states(filesystem, &fixture::truth(truth));
+                }
+            }
+        }
+    }
+}
+
 #[test]
 fn a_volume_that_was_formatted_over_is_a_leftover_and_costs_nothing() {
     let (old, new) = (fixture::image("ntfs-c64k"), fixture::image("fat16"));

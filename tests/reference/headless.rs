@@ -2,6 +2,8 @@
 //!
 //! Truth: the source files, written through ntfs-3g; `ntfscluster` (ntfs-3g) says in how many pieces the table is.
 
+#![expect(clippy::print_stdout, reason = "the counts are part of what it shows")]
+
 use std::fs::File;
 use std::ops::Range;
 use std::os::unix::fs::FileExt;
@@ -37,6 +39,7 @@ fn volume(path: &Path, bench: &Bench, random: &mut Random) -> Truths {
     let content = said.split("0x80 - non-resident").nth(1).expect("the table has runs");
     let is_run = |line: &&str| line.split_whitespace().next().is_some_and(|word| word.parse::<u64>().is_ok());
     let pieces = content.lines().skip(1).take_while(|line| !line.contains("0xb0")).filter(is_run).count();
+    println!("a table in {pieces} pieces");
     assert!(pieces > 3, "the table is in pieces:\n{said}");
     truths
 }
@@ -74,7 +77,9 @@ fn a_volume_that_lost_its_head_comes_out_whole() {
     let image = Sealed::new(&path);
 
     let to = bench.path("unread");
-    image.run(&bench, "extract", &["/", "--to", text(&to), "--map", text(&map), "--streams"]).code(0);
+    // The drive did not give its first sector, so there may have been a table of further volumes.
+    let outcome = image.run(&bench, "extract", &["/", "--to", text(&to), "--map", text(&map), "--streams"]).code(1);
+    outcome.err_has("the list of volumes may be incomplete");
     let bag = Bag::at(&to);
     bag.holds_all(&truths);
     assert!(bag.rows().values().all(|row| row["path"].starts_with("data/recovered")));
@@ -110,5 +115,6 @@ fn a_volume_that_lost_its_head_comes_out_whole() {
     let (whole, doubtful) = (files("whole"), files("doubtful"));
     let all = truths.values().filter(|truth| truth.kind == "file").count();
     assert_eq!(whole + doubtful, all, "{whole} whole, {doubtful} doubtful");
+    println!("without boot sectors, first records and mirror: {all} files right, {whole} whole, {doubtful} doubtful");
     assert!(whole * 100 >= all * 99, "{whole} whole, {doubtful} doubtful");
 }

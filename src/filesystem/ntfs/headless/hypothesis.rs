@@ -43,6 +43,16 @@ impl Guess {
     }
 }
 
+/// A guess at a volume whose table's own record is lost.
+#[derive(Debug, Clone, Copy)]
+struct Start {
+    start: u64,
+    cluster: u64,
+    record_size: u64,
+    /// Bytes of the volume, if a record near its root folder says it.
+    total: Option<u64>,
+}
+
 /// What a boot sector would say.
 pub(super) fn boot_of(cluster: u64, record_size: u64, mft: Lcn, mft_mirror: Lcn, total: u64) -> BootSector {
     BootSector {
@@ -75,8 +85,8 @@ impl Traces {
         }
         // What was not looked for is not lost.
         let starts = if searched { self.starts(source, only, &found)? } else { Vec::new() };
-        for (start, cluster, record_size, total) in starts {
-            found.extend(self.put_together(source, start, cluster, record_size, total)?);
+        for start in starts {
+            found.extend(self.put_together(source, start)?);
         }
         for geometry in &mut found {
             geometry.searched = searched && !self.full;
@@ -153,14 +163,9 @@ impl Traces {
         }))
     }
 
-    /// Where volumes begin whose table's own record is lost: start, cluster size, record size, bytes if they are known.
-    fn starts(
-        &self,
-        source: &Source,
-        only: Option<u64>,
-        found: &[Geometry],
-    ) -> Result<Vec<(u64, u64, u64, Option<u64>)>> {
-        let mut starts: BTreeMap<u64, (u64, u64, Option<u64>)> = BTreeMap::new();
+    /// Where volumes begin whose table's own record is lost.
+    fn starts(&self, source: &Source, only: Option<u64>, found: &[Geometry]) -> Result<Vec<Start>> {
+        let mut starts: BTreeMap<u64, Start> = BTreeMap::new();
         let root = record_number::ROOT;
         let with_root = self.stretches.iter().filter(|stretch| stretch.offset_of(root).is_some()).take(MOST_ROOTS);
         let mut anchors: Vec<_> = with_root.collect();
@@ -169,14 +174,14 @@ impl Traces {
             anchors.extend(self.stretches.iter().max_by_key(|stretch| stretch.records));
         }
         for stretch in anchors {
-            let size = u64::from(stretch.record_size);
+            let record_size = u64::from(stretch.record_size);
             let offset = stretch.offset_of(root).unwrap_or(stretch.offset);
-            let near = neighbours(source, offset, size)?;
+            let near = neighbours(source, offset, record_size)?;
             let Some(cluster) = most_given(near.iter().flat_map(cluster_sizes)) else { continue };
             let total = near.iter().find_map(|record| own_total(record, cluster));
             let mut add = |start: u64| {
                 if start.is_multiple_of(512) && only.is_none_or(|only| only == start) {
-                    starts.entry(start).or_insert((cluster, size, total));
+                    starts.entry(start).or_insert(Start { start, cluster, record_size, total });
                 }
             };
             if let Some(only) = only {
@@ -192,23 +197,12 @@ impl Traces {
             }
         }
         let is_new = |start: &u64| found.iter().all(|geometry| geometry.start != *start);
-        Ok(starts
-            .into_iter()
-            .filter(|(start, _)| is_new(start))
-            .take(MOST_GUESSES)
-            .map(|(start, (cluster, size, total))| (start, cluster, size, total))
-            .collect())
+        Ok(starts.into_values().filter(|one| is_new(&one.start)).take(MOST_GUESSES).collect())
     }
 
     /// Puts a table together from records that say their own numbers.
-    fn put_together(
-        &self,
-        source: &Source,
-        start: u64,
-        cluster: u64,
-        record_size: u64,
-        total: Option<u64>,
-    ) -> Result<Option<Geometry>> {
+    fn put_together(&self, source: &Source, guess: Start) -> Result<Option<Geometry>> {
+        let Start { start, cluster, record_size, total } = guess;
         let window = source.window(start, source.length().saturating_sub(start));
         let total_bytes = total.unwrap_or(window.length()).min(window.length());
         let layout = Layout { start, end: start.saturating_add(total_bytes), cluster, record_size };
