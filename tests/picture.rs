@@ -28,9 +28,9 @@ fn the_choirs_holes_are_where_the_map_has_them() {
     let bench = demo();
     assert_eq!(holes().len(), 4);
     let outcome = bench.run("map picture demo.img").code(0).harmless();
-    let strip = outcome.out.lines().find(|line| line.starts_with("--")).unwrap();
+    let strip = outcome.out.lines().find(|line| line.starts_with("__")).unwrap();
     assert_eq!(strip.len(), 80);
-    let columns: Vec<usize> = strip.char_indices().filter(|(_, sign)| *sign != '-').map(|(at, _)| at).collect();
+    let columns: Vec<usize> = strip.char_indices().filter(|(_, sign)| *sign != '_').map(|(at, _)| at).collect();
     let wanted: Vec<usize> = holes().iter().map(|(start, _)| (start * 80 / LENGTH) as usize).collect();
     assert_eq!(columns, wanted);
     outcome.lines_with(&["Volume 2 (NTFS \"Choir\"", "81.9 kB could not be read"]);
@@ -109,7 +109,7 @@ fn an_image_of_500_gb_takes_no_time_and_no_memory() {
     bench.file("big.map.csv", common::full_map(500_107_862_016, &[250_000_000_000..250_000_004_096]));
     let outcome = bench.run("map picture big.img --to big.png").code(0);
     outcome.lines_with(&["4.0 kB (under 0.01 %) could not be read, in 1 place"]);
-    let strip = outcome.out.lines().find(|line| line.starts_with("--")).unwrap();
+    let strip = outcome.out.lines().find(|line| line.starts_with("__")).unwrap();
     assert_eq!(strip.find(':'), Some(39), "{strip}");
     let none = bench.run("map picture big.img --no-map").code(0);
     none.lines_with(&["nobody knows of 500.1 GB (100 %)"]);

@@ -17,11 +17,11 @@ fn sign(column: &Column) -> char {
             _ => '!',
         }
     } else if column.bytes.unreached > 0 && (half(ByteState::Unreached) || column.bytes.unknown == 0) {
-        '/'
+        '~'
     } else if column.bytes.unknown > 0 {
-        '?'
+        '.'
     } else {
-        '-'
+        '_'
     }
 }
 
@@ -57,9 +57,9 @@ pub(super) fn draw(picture: &Picture) -> Vec<String> {
                     }
                 }
             }
-            ByteState::Read => lines.push(format!("  -  {}", words(state))),
-            ByteState::Unreached => lines.push(format!("  /  {}", words(state))),
-            ByteState::Unknown => lines.push(format!("  ?  {}", words(state))),
+            ByteState::Read => lines.push(format!("  _  {}", words(state))),
+            ByteState::Unreached => lines.push(format!("  ~  {}", words(state))),
+            ByteState::Unknown => lines.push(format!("  .  {}", words(state))),
         }
     }
     if let Some(chosen) = chosen_sentence(picture) {

@@ -260,7 +260,7 @@ fn a_line_of_signs() {
         incomplete: false,
     };
     let picture = Picture::with_columns(&Subject { volumes, chosen: Some(chosen), ..subject(&map, "disk.img") }, 20);
-    assert_eq!(picture.lines()[2..5], ["<1=======><2=======>", "-----?????!-:-##--//", "           ^^ X"]);
+    assert_eq!(picture.lines()[2..5], ["<1=======><2=======>", "_____.....!_:_##__~~", "           ^^ X"]);
     let all = picture.lines().join("\n");
     for meaning in
         ["  !  a part", "  :  a little", "  #  half", "  /  was not tried", "  ?  nobody knows", "  X  damaged"]
