@@ -24,6 +24,9 @@ const MOST_GUESSES: usize = 256;
 /// Records after a table's own that say how large clusters are: those of the filesystem's own files.
 const NEIGHBOURS: u64 = 16;
 
+/// Records that are asked where those are lost: many customers' files stand in their records.
+const MOST_NEIGHBOURS: u64 = 1024;
+
 /// Root folders without a described table around them that are looked at.
 const MOST_ROOTS: usize = 64;
 
@@ -100,7 +103,7 @@ impl Traces {
         let mut guesses = BTreeSet::new();
         for (offset, size) in &self.firsts {
             let size = u64::from(*size);
-            let near = neighbours(source, *offset, size)?;
+            let near = neighbours(source, *offset, size, NEIGHBOURS)?;
             let Some(own) = near.first().filter(|record| record.number == record_number::MFT) else { continue };
             let Some(mft) = first_cluster(own).filter(|_| says_it_is_the_table(own)) else { continue };
             let Some(cluster) = most_given(near.iter().flat_map(cluster_sizes)) else { continue };
@@ -169,14 +172,16 @@ impl Traces {
         let root = record_number::ROOT;
         let with_root = self.stretches.iter().filter(|stretch| stretch.offset_of(root).is_some()).take(MOST_ROOTS);
         let mut anchors: Vec<_> = with_root.collect();
+        let mut count = NEIGHBOURS;
         // Where the volume begins is known: any records will do to tell how large clusters are.
         if anchors.is_empty() && only.is_some() {
             anchors.extend(self.stretches.iter().max_by_key(|stretch| stretch.records));
+            count = MOST_NEIGHBOURS;
         }
         for stretch in anchors {
             let record_size = u64::from(stretch.record_size);
             let offset = stretch.offset_of(root).unwrap_or(stretch.offset);
-            let near = neighbours(source, offset, record_size)?;
+            let near = neighbours(source, offset, record_size, count)?;
             let Some(cluster) = most_given(near.iter().flat_map(cluster_sizes)) else { continue };
             let total = near.iter().find_map(|record| own_total(record, cluster));
             let mut add = |start: u64| {
@@ -283,11 +288,11 @@ fn settle(found: &mut Vec<Geometry>) {
     *found = kept;
 }
 
-/// The record at a place and those that follow it, up to the first that is none.
-fn neighbours(source: &Source, offset: u64, size: u64) -> Result<Vec<Record>> {
+/// The records in use at a place and behind it.
+fn neighbours(source: &Source, offset: u64, size: u64, count: u64) -> Result<Vec<Record>> {
     let mut records = Vec::new();
     let mut raw = vec![0; crate::bytes::at_most(size, usize::MAX)];
-    for index in 0..NEIGHBOURS {
+    for index in 0..count {
         let Some(at) = index.checked_mul(size).and_then(|inside| offset.checked_add(inside)) else { break };
         let reality = source.read_at(at, &mut raw)?;
         let number = RecordHeader::from_bytes(&raw).and_then(|header| header.own_number);
