@@ -77,6 +77,10 @@ finding_kinds! {
     VolumeHibernated => "volume_hibernated",
     /// The backup boot sector was used.
     BackupBootUsed => "backup_boot_used",
+    /// Every copy of the boot sector is lost: how the volume is laid out was found from its other structures.
+    HeadRebuilt => "head_rebuilt",
+    /// How the volume is laid out is not proven: nothing on it is called whole.
+    GeometryDoubtful => "geometry_doubtful",
     /// The boot sector and its backup differ.
     BootSectorsDiffer => "boot_sectors_differ",
     /// The mirror of the file table's first records was used.

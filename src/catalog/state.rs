@@ -130,6 +130,8 @@ pub enum Distrust {
     ChecksumWrong,
     /// The checksum over the boot sectors is wrong, and no backup of them is right.
     BootChecksum,
+    /// The volume's boot sectors are lost, and what was found instead does not prove how it is laid out.
+    GeometryDoubtful,
 }
 
 impl Distrust {
@@ -158,6 +160,7 @@ impl Distrust {
             Self::ContiguousGuess => "contiguous-guess",
             Self::ChecksumWrong => "checksum-wrong",
             Self::BootChecksum => "boot-checksum",
+            Self::GeometryDoubtful => "geometry-doubtful",
         }
     }
 }
@@ -181,6 +184,8 @@ pub enum Incomplete {
     NoFolder,
     /// Some of its entries contradict themselves or belong to nothing.
     EntriesUnsound,
+    /// Where the volume's tables lie is not proven, so neither is what stands in this folder.
+    TableDoubtful,
 }
 
 impl Incomplete {
@@ -195,6 +200,7 @@ impl Incomplete {
             Self::ListDisagrees => "list-disagrees",
             Self::NoFolder => "no-folder",
             Self::EntriesUnsound => "entries-unsound",
+            Self::TableDoubtful => "table-doubtful",
         }
     }
 }

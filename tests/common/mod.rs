@@ -10,6 +10,7 @@ pub(crate) mod exfat;
 pub(crate) mod fat_edit;
 pub(crate) mod fixture;
 pub(crate) mod harness;
+pub(crate) mod headless;
 pub(crate) mod memory;
 
 use std::collections::BTreeMap;

@@ -348,6 +348,14 @@ impl Sweep<'_> {
                 object.facts.distrust.insert(Distrust::BootChecksum);
             }
         }
+        if exfat.doubted {
+            for object in self.tree.objects_mut() {
+                object.facts.distrust.insert(Distrust::GeometryDoubtful);
+                if object.kind == ObjectKind::Folder {
+                    object.incomplete.insert(Incomplete::TableDoubtful);
+                }
+            }
+        }
         let mut facts = exfat.facts.clone();
         if bitmap.is_some() {
             let bytes = |clusters| self.heap.bytes(clusters);

@@ -62,6 +62,9 @@ pub(super) fn sweep(fat: &Fat, options: SweepOptions, progress: &dyn Progress) -
     sweep.cross_links(&twice);
     let claimed = if options.deleted { sweep.all_deleted(&settled, &bitmap)? } else { BTreeMap::new() };
     sweep.inherit();
+    if fat.doubted {
+        sweep.doubt_all();
+    }
     progress.end();
     let mut facts = fat.facts.clone();
     let range =
@@ -360,6 +363,18 @@ impl<'a> Sweep<'a> {
             let offset = self.known(*owner).and_then(|known| known.id).and_then(|id| self.builder.object_mut(id));
             let offset = offset.map(|object| self.fat.source.image_offset(object.locator));
             self.builder.findings.add(FindingKind::ChainsCross, offset, None, || "");
+        }
+    }
+
+    /// Nothing is shown to lie where it seems to.
+    fn doubt_all(&mut self) {
+        for owner in 0..index(self.known.len()) {
+            self.with(owner, |object| {
+                object.facts.distrust.insert(Distrust::GeometryDoubtful);
+                if object.kind == ObjectKind::Folder {
+                    object.incomplete.insert(Incomplete::TableDoubtful);
+                }
+            });
         }
     }
 
