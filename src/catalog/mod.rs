@@ -10,6 +10,7 @@
 )]
 
 mod build;
+mod completeness;
 mod extents;
 mod finding;
 mod name;
@@ -19,12 +20,13 @@ mod state;
 mod time;
 
 pub use build::CatalogBuilder;
+pub use completeness::Completeness;
 pub use extents::{Encoding, Extents, Gap, Packed, Packing, Place, Run, Runs};
 pub use finding::{Finding, FindingKind, Findings, Kept};
 pub use name::Name;
 pub use object::{Attribute, Object, ObjectKind};
 pub use path::{Lookup, MAX_DEPTH};
-pub use state::{Completeness, Distrust, Facts, GapKind, Incomplete, State, Unlocated};
+pub use state::{Distrust, Facts, GapKind, Incomplete, State, Unlocated};
 pub use time::{Timestamp, Zone};
 
 use serde::Serialize;

@@ -13,6 +13,7 @@ mod common;
 
 mod fields;
 mod formats;
+mod headless_fat;
 mod marked;
 mod random;
 mod reads;

@@ -8,6 +8,7 @@ use super::ExFat;
 use super::chain::{Budget, Chain, Fault, follow};
 use super::deleted::{self, DeletedRun};
 use super::entry_set::{self, Item, Set, Worth};
+use super::headless;
 use super::list::{List, MOST_BYTES};
 use super::lost;
 use super::names::Names;
@@ -349,12 +350,7 @@ impl Sweep<'_> {
             }
         }
         if exfat.doubted {
-            for object in self.tree.objects_mut() {
-                object.facts.distrust.insert(Distrust::GeometryDoubtful);
-                if object.kind == ObjectKind::Folder {
-                    object.incomplete.insert(Incomplete::TableDoubtful);
-                }
-            }
+            headless::doubt_all(self.tree.objects_mut());
         }
         let mut facts = exfat.facts.clone();
         if bitmap.is_some() {

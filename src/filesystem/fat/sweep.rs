@@ -366,18 +366,6 @@ impl<'a> Sweep<'a> {
         }
     }
 
-    /// Nothing is shown to lie where it seems to.
-    fn doubt_all(&mut self) {
-        for owner in 0..index(self.known.len()) {
-            self.with(owner, |object| {
-                object.facts.distrust.insert(Distrust::GeometryDoubtful);
-                if object.kind == ObjectKind::Folder {
-                    object.incomplete.insert(Incomplete::TableDoubtful);
-                }
-            });
-        }
-    }
-
     /// What stands in a folder is worth no more than the folder: it may be another one's list.
     fn inherit(&mut self) {
         for at in 0..self.known.len() {

@@ -16,6 +16,7 @@ pub use traces::Traces;
 use super::structures::BootSector;
 use super::units::{FIRST_CLUSTER, MAX_CLUSTERS};
 use crate::bytes::{at_most, slice, to_u64};
+use crate::catalog::{Distrust, Incomplete, Object, ObjectKind};
 use crate::error::Result;
 use crate::source::Source;
 use geometry::{FIRST_TABLE, MOST_CLUSTER, UNIT};
@@ -222,5 +223,15 @@ pub(super) fn lacks(geometry: &Geometry) -> &'static str {
         "some of what was found contradicts it"
     } else {
         "too little was found to prove it"
+    }
+}
+
+/// What a layout that is not proven means for everything on the volume: nothing is shown to lie where it seems to.
+pub(super) fn doubt_all<'a>(objects: impl Iterator<Item = &'a mut Object>) {
+    for object in objects {
+        object.facts.distrust.insert(Distrust::GeometryDoubtful);
+        if object.kind == ObjectKind::Folder {
+            object.incomplete.insert(Incomplete::TableDoubtful);
+        }
     }
 }

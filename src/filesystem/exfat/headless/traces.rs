@@ -127,7 +127,7 @@ mod tests {
         traces.look(512, &sector(OPENING));
         traces.look(1024, &sector(UPCASE));
         traces.look(1536, &sector(&OPENING[..7]));
-        traces.look(2048, &sector(&UPCASE[..15]));
+        traces.look(2048, &sector(&UPCASE[..14]));
         assert_eq!((&traces.openings[..], &traces.upcases[..]), (&[512][..], &[1024][..]));
     }
 }

@@ -6,6 +6,7 @@
 //! that fit them, and `proof` holds each against the whole volume. What is not proven, or proven twice, is shown all the
 //! same, with nothing called whole.
 
+mod doubt;
 mod geometry;
 mod guess;
 mod proof;

@@ -172,7 +172,7 @@ mod tests {
             let opening = Opening::from_sector(1024, &sector(bytes)).unwrap();
             assert_eq!((opening.offset, opening.media, opening.widths), (1024, bytes[0], widths), "{bytes:02x?}");
         }
-        for bytes in [&b"\xf1\xff\xff\xff"[..], b"\xf8\xfe\xff\xff", b"\xf8\xff\xfe\x3f", b"\x00\xff\xff\xff"] {
+        for bytes in [&b"\xf1\xff\xff\xff"[..], b"\xf8\xfe\xff\xff", b"\xf8\xff\xf0\x3f", b"\x00\xff\xff\xff"] {
             assert_eq!(Opening::from_sector(0, &sector(bytes)), None, "{bytes:02x?}");
         }
     }
