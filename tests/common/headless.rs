@@ -6,14 +6,14 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::Arc;
 
-use handback::catalog::{Completeness, ObjectKind, State};
+use handback::catalog::{Completeness, ObjectId, ObjectKind, State};
 use handback::filesystem::{self, Filesystem, SweepOptions, Swept};
 use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
 use handback::sector_map::{Basis, ByteState, SectorMap, Segment};
 use handback::source::Source;
+use sha2::{Digest, Sha256};
 
-use super::edit::hash;
 use super::fixture;
 
 /// An image of which these ranges were not read; or read as zeros, with a map that says that all is well.
@@ -44,7 +44,7 @@ pub(crate) struct Count {
 }
 
 /// Holds a catalog against the truth. Nothing whole may differ, and no complete folder may lack a name.
-pub(crate) fn count(name: &str, source: &Source, swept: &Swept) -> Count {
+pub(crate) fn count(name: &str, volume: &dyn Filesystem, swept: &Swept) -> Count {
     let mut count = Count::default();
     let catalog = &swept.catalog;
     let by_path: BTreeMap<String, _> = catalog.objects().map(|(id, _)| (catalog.first_path(id), id)).collect();
@@ -68,7 +68,7 @@ pub(crate) fn count(name: &str, source: &Source, swept: &Swept) -> Count {
         count.files += 1;
         let object = catalog.object(id);
         let state = object.facts.state();
-        let same = object.facts.unlocated.is_none() && Some(hash(source, swept, id).0) == truth.sha256;
+        let same = object.facts.unlocated.is_none() && Some(hash(volume, swept, id)) == truth.sha256;
         assert!(same || state != State::Whole, "{name}: {path} is called whole and is not");
         let tally = if same { &mut count.right } else { &mut count.other };
         *tally.entry(state.word()).or_default() += 1;
@@ -85,4 +85,22 @@ pub(crate) fn opened(source: &Source) -> Option<(Box<dyn Filesystem>, Swept)> {
     let volume = filesystem::open(source).expect("in memory")?;
     let swept = volume.sweep(SweepOptions::default(), &Silent).expect("in memory");
     Some((volume, swept))
+}
+
+/// The SHA-256 of a file, in hexadecimal digits.
+fn hash(volume: &dyn Filesystem, swept: &Swept, id: ObjectId) -> String {
+    let mut hash = Sha256::new();
+    let extents = volume.extents(&swept.catalog, id).expect("a placed file");
+    handback::content::read(volume.source(), &extents, &mut |piece| {
+        hash.update(piece);
+        Ok(())
+    })
+    .expect("an image in memory");
+    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Counts are what `docs/damage.md` keeps.
+#[expect(clippy::print_stdout, reason = "the counts are what docs/damage.md keeps")]
+pub(crate) fn say(text: &str) {
+    println!("{text}");
 }

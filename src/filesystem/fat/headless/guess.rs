@@ -16,6 +16,8 @@ const NEIGHBOURS: usize = 8;
 /// openings that belong together in no way are garbage, or made on purpose.
 const MOST_LOOKS: usize = 4096;
 const MOST_PROOFS: usize = 48;
+/// Bytes of tables that are read for proofs, all layouts together: those of three volumes of 2 TiB.
+const MOST_TABLE_BYTES: u64 = 2 << 30;
 /// How much of the root folder is looked at, in bytes, and how many folders that it names.
 const LOOK: u64 = 32 << 10;
 const MOST_NAMED: u64 = 64;
@@ -63,6 +65,12 @@ pub(super) fn guesses(source: &Source, traces: &Traces) -> Result<Vec<Geometry>>
     let most = found.iter().map(|(hits, _)| *hits).max().unwrap_or(0);
     found.retain(|(hits, _)| *hits > 0 || most == 0);
     found.sort_by_key(|(hits, _)| std::cmp::Reverse(*hits));
+    let mut left = MOST_TABLE_BYTES;
+    found.retain(|(_, geometry)| {
+        let rest = left.checked_sub(geometry.tables.saturating_mul(geometry.table_length));
+        left = rest.unwrap_or(left);
+        rest.is_some()
+    });
     Ok(found.into_iter().take(MOST_PROOFS).map(|(_, geometry)| geometry).collect())
 }
 

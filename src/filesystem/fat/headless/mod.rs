@@ -59,9 +59,9 @@ pub fn find(window: &Source) -> Result<Option<Geometry>> {
     Ok(Some(best))
 }
 
-/// A layout that is as good as proven, but for holes.
+/// A layout that is as good as proven, but for holes and for the folders of the other one.
 fn is_rival(other: &Geometry) -> bool {
-    Evidence { may_hide: false, ..other.evidence }.is_proof(other.bits, other.tables, other.root_length)
+    Evidence { may_hide: false, strays: 0, ..other.evidence }.is_proof(other.bits, other.tables, other.root_length)
 }
 
 /// All layouts that fit what was seen, the best one first. `place` says where a volume begins whose places count from the
