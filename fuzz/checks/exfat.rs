@@ -4,7 +4,9 @@
 use std::collections::HashSet;
 
 use handback::catalog::{Distrust, State};
-use handback::filesystem::SweepOptions;
+use handback::filesystem::exfat::ExFat;
+use handback::filesystem::exfat::headless::{self, Traces};
+use handback::filesystem::{Filesystem, SweepOptions};
 use handback::progress::Silent;
 
 use super::open_volume;
@@ -13,6 +15,7 @@ use super::sparse::{DELETED, Sparse};
 pub(super) fn check(data: &[u8]) {
     super::ntfs::check(data);
     let sparse = Sparse::parse(data);
+    headless(&sparse);
     let Some(volume) = open_volume(&sparse.source()) else { return };
     let options = SweepOptions { deleted: sparse.has(DELETED), ..SweepOptions::default() };
     let Ok(swept) = volume.sweep(options, &Silent) else { return };
@@ -28,5 +31,22 @@ pub(super) fn check(data: &[u8]) {
     let facts = &swept.facts;
     for range in [facts.used_bytes, facts.unexplained_bytes].into_iter().flatten() {
         assert!(range.at_least <= range.at_most && range.at_most <= facts.total_bytes, "{facts:?}");
+    }
+}
+
+/// Without boot sectors: what is found opens again, and a layout that somebody wrote down is trusted in nothing.
+fn headless(sparse: &Sparse) {
+    let source = sparse.source();
+    let Ok(Some(found)) = headless::find(&source) else { return };
+    let mut traces = Traces::new();
+    super::look(&source, |offset, sector| traces.look(offset, sector));
+    let Ok(volumes) = traces.volumes(&source) else { return };
+    let moved = headless::Geometry { cluster_size: found.cluster_size.wrapping_mul(2), ..found.clone() };
+    for geometry in volumes.iter().chain([&found, &moved]) {
+        let window = source.window(geometry.start, source.length().saturating_sub(geometry.start));
+        let Ok(Some(volume)) = ExFat::open_at(&window, geometry) else { continue };
+        let Ok(swept) = volume.sweep(SweepOptions::default(), &Silent) else { continue };
+        let whole = swept.catalog.objects().any(|(_, object)| object.facts.state() == State::Whole);
+        assert!(!whole || *geometry != moved, "whole by a layout that nobody found");
     }
 }

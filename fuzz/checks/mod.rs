@@ -53,6 +53,15 @@ pub(crate) fn run(name: &str, data: &[u8]) {
     check(data);
 }
 
+/// Hands out each sector that was read whole, in order.
+fn look(source: &Source, mut visit: impl FnMut(u64, &[u8])) {
+    for offset in (0..source.length()).step_by(512) {
+        if let Ok(Some((sector, _))) = source.read_real(offset, 512) {
+            visit(offset, &sector);
+        }
+    }
+}
+
 /// Numbers off the front of an input; zeros when it is used up.
 struct Taker<'a>(&'a [u8]);
 

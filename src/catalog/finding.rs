@@ -81,7 +81,7 @@ finding_kinds! {
     VolumeHibernated => "volume_hibernated",
     /// The backup boot sector was used.
     BackupBootUsed => "backup_boot_used",
-    /// Both boot sectors are lost: how the volume is laid out was found from its file records.
+    /// Every copy of the boot sector is lost: how the volume is laid out was found from its other structures.
     HeadRebuilt => "head_rebuilt",
     /// How the volume is laid out is not proven: nothing on it is called whole.
     GeometryDoubtful => "geometry_doubtful",

@@ -193,7 +193,7 @@ pub enum Incomplete {
     NoFolder,
     /// Some of its entries contradict themselves or belong to nothing.
     EntriesUnsound,
-    /// Where the file table lies is not proven, so neither is what stands in this folder.
+    /// Where the volume's tables lie is not proven, so neither is what stands in this folder.
     TableDoubtful,
 }
 

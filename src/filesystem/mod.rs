@@ -164,6 +164,13 @@ pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
     if let Some(volume) = exfat::ExFat::open(source)? {
         return Ok(Some(Box::new(volume)));
     }
+    // What no boot sector and no copy of one shows may still be shown by what else stands there.
+    if let Some(volume) = exfat::ExFat::open_headless(source)? {
+        return Ok(Some(Box::new(volume)));
+    }
+    if let Some(volume) = fat::Fat::open_headless(source)? {
+        return Ok(Some(Box::new(volume)));
+    }
     Ok(None)
 }
 

@@ -27,6 +27,7 @@ pub use recognise::{Recognised, Unknown};
 pub use role::Role;
 use serde::Serialize;
 
+use crate::catalog::FindingKind;
 use crate::error::Result;
 use crate::filesystem::{self, Filesystem};
 use crate::partition::{self, Partition, Purpose, Scheme, Table, TypeCode};
@@ -215,9 +216,11 @@ pub fn open(source: &Source, options: Options) -> Result<Disk> {
         && table.scheme != Scheme::Gpt
         && let Some(content) = whole_image(&source)?
     {
-        // A filesystem that opens the image leaves no room for a table.
-        complete |=
-            table.scheme == Scheme::None && source.reality(0, table.sector_size.min(source.length())).is_all_there();
+        // A filesystem that opens the image leaves no room for a table; one without its head does not open it.
+        let opens = !matches!(&content, Content::Readable(filesystem) if is_rebuilt(filesystem.as_ref()));
+        complete |= opens
+            && table.scheme == Scheme::None
+            && source.reality(0, table.sector_size.min(source.length())).is_all_there();
         volumes.push(Volume {
             number: 1,
             role: Role::Main,
@@ -292,6 +295,11 @@ fn may_be_ntfs(code: Option<TypeCode>) -> bool {
 
 fn role_is_reserved(code: Option<TypeCode>) -> bool {
     code.is_some_and(|code| code.purpose() == Purpose::Reserved)
+}
+
+/// Whether a volume was found without any of its boot sectors.
+fn is_rebuilt(filesystem: &dyn Filesystem) -> bool {
+    filesystem.findings().count(FindingKind::HeadRebuilt) > 0
 }
 
 /// A filesystem that fills the image; `None` if nothing shows one.

@@ -11,6 +11,7 @@ pub(crate) mod fat_edit;
 pub(crate) mod fixture;
 pub(crate) mod harness;
 pub(crate) mod headless;
+pub(crate) mod headless_fat;
 pub(crate) mod memory;
 pub(crate) mod rounds;
 

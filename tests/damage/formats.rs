@@ -80,7 +80,7 @@ const NTFS: Format = Format {
 };
 
 /// Cluster sizes, sectors of 4,096 bytes, chains in many pieces, and what the format allows and few write.
-const EXFAT: Format = Format {
+pub(crate) const EXFAT: Format = Format {
     name: "exFAT",
     volumes: &["exfat-c512", "exfat-c4k", "exfat-c32k", "exfat-s4k", "exfat-odd"],
     with_each_structure: &["exfat-c512", "exfat-odd"],
@@ -105,7 +105,7 @@ const EXFAT: Format = Format {
 
 /// Each width, sectors of every size, chains in many pieces. Nothing in FAT has a check word: what changed without a word
 /// is noticed only where it contradicts something else.
-const FAT: Format = Format {
+pub(crate) const FAT: Format = Format {
     name: "FAT",
     volumes: &["fat12", "fat16", "fat32-few", "fat12-s1024", "fat16-s2048", "fat32-s4096", "fat16-frag", "fat16-stale"],
     with_each_structure: &["fat12", "fat16", "fat32-few"],

@@ -14,6 +14,7 @@ mod common;
 mod fields;
 mod formats;
 mod headless;
+mod headless_fat;
 mod marked;
 mod random;
 mod reads;

@@ -10,6 +10,7 @@ mod chain;
 mod checksum;
 mod deleted;
 mod entry_set;
+pub mod headless;
 mod holes;
 mod list;
 mod lost;
@@ -49,6 +50,8 @@ pub struct ExFat {
     own: own::Own,
     facts: VolumeFacts,
     findings: Findings,
+    /// How it is laid out was found without boot sectors and is not proven.
+    doubted: bool,
 }
 
 impl ExFat {
@@ -58,6 +61,30 @@ impl ExFat {
     /// [`Error::ImageIo`] when the image file can't be read.
     pub fn open(source: &Source) -> Result<Option<Self>> {
         volume::open(source)
+    }
+
+    /// Opens a volume that begins where `source` does and whose boot sectors are lost, by what [`headless::find`] finds;
+    /// `None` if that is nothing.
+    ///
+    /// # Errors
+    /// [`Error::ImageIo`] when the image file can't be read.
+    pub fn open_headless(source: &Source) -> Result<Option<Self>> {
+        match headless::find(source)? {
+            Some(geometry) => volume::open_headless(source, &geometry),
+            None => Ok(None),
+        }
+    }
+
+    /// Opens a volume by a layout that was found before; `source` begins where the geometry says. It is looked at anew, and
+    /// trusted no more than what is found now. `None` if it can't be one.
+    ///
+    /// # Errors
+    /// [`Error::ImageIo`] when the image file can't be read.
+    pub fn open_at(source: &Source, geometry: &headless::Geometry) -> Result<Option<Self>> {
+        match headless::again(source, geometry)? {
+            Some(geometry) => volume::open_headless(source, &geometry),
+            None => Ok(None),
+        }
     }
 
     /// Whether the second FAT and bitmap are the ones in use.

@@ -8,6 +8,7 @@ use super::ExFat;
 use super::chain::{Budget, Chain, Fault, follow};
 use super::deleted::{self, DeletedRun};
 use super::entry_set::{self, Item, Set, Worth};
+use super::headless;
 use super::list::{List, MOST_BYTES};
 use super::lost;
 use super::names::Names;
@@ -353,6 +354,9 @@ impl Sweep<'_> {
             for object in self.tree.objects_mut() {
                 object.facts.distrust.insert(Distrust::BootChecksum);
             }
+        }
+        if exfat.doubted {
+            headless::doubt_all(self.tree.objects_mut());
         }
         let mut facts = exfat.facts.clone();
         if bitmap.is_some() {

@@ -6,6 +6,7 @@ use super::ExFat;
 use super::boot::{self, Boot};
 use super::chain::{Budget, follow};
 use super::entry_set::{self, Item};
+use super::headless::{self, Geometry};
 use super::list::List;
 use super::own::Own;
 use super::structures::BootSector;
@@ -31,7 +32,27 @@ pub(super) fn open(source: &Source) -> Result<Option<ExFat>> {
     }
     let own = own(&source, &boot)?;
     let facts = facts(&source, &boot, &own, &mut findings);
-    Ok(Some(ExFat { source, boot, own, facts, findings }))
+    Ok(Some(ExFat { source, boot, own, facts, findings, doubted: false }))
+}
+
+/// Opens a volume whose boot sectors are lost by what was found of it.
+pub(super) fn open_headless(source: &Source, geometry: &Geometry) -> Result<Option<ExFat>> {
+    let Some(sector) = geometry.boot() else { return Ok(None) };
+    // Everything hangs on what was found all over the volume.
+    let vague = source.reality(0, source.length_in_image()).unknown;
+    let source = if vague { source.unvouched() } else { source.clone() };
+    let mut findings = Findings::default();
+    let start = Some(source.image_offset(0));
+    findings.add(FindingKind::HeadRebuilt, start, None, || headless::words(geometry));
+    let doubted = !geometry.is_proven();
+    if doubted {
+        findings.add(FindingKind::GeometryDoubtful, start, None, || headless::lacks(geometry));
+    }
+    // Neither flags nor a checksum are left.
+    let boot = Boot { sector, flags: None, doubted: false, unknown: vague };
+    let own = own(&source, &boot)?;
+    let facts = VolumeFacts { version: None, serial: None, ..facts(&source, &boot, &own, &mut findings) };
+    Ok(Some(ExFat { source, boot, own, facts, findings, doubted }))
 }
 
 /// The volume's own entries in the root folder.

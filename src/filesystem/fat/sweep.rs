@@ -62,6 +62,9 @@ pub(super) fn sweep(fat: &Fat, options: SweepOptions, progress: &dyn Progress) -
     sweep.cross_links(&twice);
     let claimed = if options.deleted { sweep.all_deleted(&settled, &bitmap)? } else { BTreeMap::new() };
     sweep.inherit();
+    if fat.doubted {
+        sweep.doubt_all();
+    }
     progress.end();
     let holes = sweep.holes(&bitmap, settled.contradicted);
     let mut facts = fat.facts.clone();

@@ -250,6 +250,18 @@ impl Tables {
         !self.differ() && self.entries.iter().all(|raw| raw & MISSING != 0 || raw & trusted == 0)
     }
 
+    /// The highest number of a cluster that is in use by what was read.
+    pub(super) fn last_in_use(&self) -> Option<u32> {
+        let is_used = |raw: &u32| raw & MISSING == 0 && raw & self.width.mask() != 0;
+        u32::try_from(self.entries.iter().rposition(is_used)?).ok().filter(|last| *last >= FIRST)
+    }
+
+    /// Whether the link of any cluster that was read leads to this one.
+    pub(super) fn leads_to(&self, cluster: Cluster) -> bool {
+        let first = usize::try_from(FIRST).unwrap_or(2);
+        self.entries.iter().skip(first).any(|raw| raw & MISSING == 0 && raw & self.width.mask() == cluster.0)
+    }
+
     /// How many clusters are free by the active table; `None` if it was not read whole.
     pub(super) fn free(&self) -> Option<u64> {
         let first = usize::try_from(FIRST).unwrap_or(2);

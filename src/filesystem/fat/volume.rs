@@ -3,6 +3,7 @@
 use super::Fat;
 use super::block::{Block, LONGEST};
 use super::chain::{End, Steps, follow};
+use super::headless::{self, Geometry};
 use super::listing::{self, Reading};
 use super::names;
 use super::structures::{BootSector, FsInfo, Width};
@@ -27,14 +28,38 @@ pub(super) fn open(source: &Source) -> Result<Option<Fat>> {
     let Some(layout) = Layout::of(&boot) else { return Ok(None) };
     // Everything hangs on the boot sector.
     let source = if unknown { &source.unvouched() } else { source };
+    with_layout(source, boot, layout, findings).map(Some)
+}
+
+/// Opens a volume whose boot sectors are lost by what was found of it.
+pub(super) fn open_headless(source: &Source, geometry: &Geometry) -> Result<Option<Fat>> {
+    let Some((boot, layout)) = geometry.boot() else { return Ok(None) };
+    // Everything hangs on what was found all over the volume.
+    let vague = source.reality(0, source.length_in_image()).unknown;
+    let source = if vague { &source.unvouched() } else { source };
+    let mut findings = Findings::default();
+    let start = Some(source.image_offset(0));
+    findings.add(FindingKind::HeadRebuilt, start, None, || headless::words(geometry));
+    if !geometry.is_proven() {
+        findings.add(FindingKind::GeometryDoubtful, start, None, || headless::lacks(geometry));
+    }
+    let mut fat = with_layout(source, boot, layout, findings)?;
+    fat.doubted = !geometry.is_proven();
+    // The boot sector's own flag is lost: only that the table says so counts.
+    fat.facts.dirty = fat.facts.dirty.filter(|dirty| *dirty);
+    Ok(Some(fat))
+}
+
+fn with_layout(source: &Source, boot: BootSector, layout: Layout, mut findings: Findings) -> Result<Fat> {
     let start = Some(source.image_offset(0));
     let total = boot.total_sectors.saturating_mul(boot.bytes_per_sector);
+    let rebuilt = findings.count(FindingKind::HeadRebuilt) > 0;
     if total > source.length_in_image() {
         findings.add(FindingKind::VolumePastEnd, start, None, || {
             format!("it has {total} bytes, of which {} are in the image", source.length_in_image())
         });
     }
-    if boot.width == Width::Fat32 && boot.clusters < FEWEST_FAT32 {
+    if boot.width == Width::Fat32 && boot.clusters < FEWEST_FAT32 && !rebuilt {
         findings.add(FindingKind::FewClusters, start, None, || format!("{} clusters", boot.clusters));
     }
     if u64::from(layout.end) < boot.clusters.saturating_add(2) {
@@ -56,7 +81,7 @@ pub(super) fn open(source: &Source) -> Result<Option<Fat>> {
         ..VolumeFacts::default()
     };
     free_space_hint(source, &boot, &tables, &mut findings)?;
-    let mut fat = Fat { source: source.clone(), boot, layout, tables, facts, findings };
+    let mut fat = Fat { source: source.clone(), boot, layout, tables, facts, findings, doubted: false };
     fat.facts.label = fat.label(CodePage::default())?;
     let in_boot = fat.boot.label.and_then(|label| names::label(&label, CodePage::default()));
     // Systems write it into the root folder alone; only another name in the boot sector is worth a word.
@@ -65,7 +90,7 @@ pub(super) fn open(source: &Source) -> Result<Option<Fat>> {
         fat.findings
             .add(FindingKind::LabelsDiffer, start, None, || format!("boot sector: `{boot}`, root folder: {root}"));
     }
-    Ok(Some(fat))
+    Ok(fat)
 }
 
 /// The boot sector, or FAT32's backup of it; and whether nobody vouches for it.
