@@ -273,6 +273,22 @@ fn condition_7_no_other_layout_is_as_well_proven() {
     assert!(found.contested);
 }
 
+/// A volume with one table, of an even and an odd number of sectors: the second one is cut out.
+#[test]
+fn one_table_alone() {
+    for name in ["fat32-few", "fat32-s4096"] {
+        let (mut bytes, truth) = volume(name);
+        let second = usize::try_from(truth.tables_start + truth.table_length).expect("small");
+        bytes.drain(second..second + usize::try_from(truth.table_length).expect("small"));
+        let source = source(&bytes, &boots(&truth), true);
+        let found = headless::find(&source).expect("in memory").expect("a layout");
+        assert!(is_true(&found, &Truth { tables: 1, ..truth }) && found.is_proven(), "{name}: {found:?}");
+        let (opened, swept) = opened(&source).expect("found");
+        let count = count(name, opened.as_ref(), &swept);
+        assert_eq!(count.right.get("whole").copied(), Some(count.files), "{name}: {count:?}");
+    }
+}
+
 #[test]
 fn a_boot_sector_of_something_else_is_never_overruled() {
     let (mut bytes, _) = volume("fat16");

@@ -31,7 +31,8 @@ const ONE_MAY_DIFFER: u64 = 8;
 pub struct Evidence {
     /// Tables whose first entries stand where the layout has them.
     pub openings: u64,
-    /// Sectors of 512 bytes with entries in use that were read in both tables and are the same.
+    /// Sectors of 512 bytes with entries in use that were read in both tables and are the same. Of a single table, in both
+    /// halves of it: then it may be two.
     pub same_sectors: u64,
     /// Those that differ.
     pub other_sectors: u64,
@@ -64,7 +65,7 @@ impl Evidence {
         // which only FAT32's first cluster does.
         let tables = match tables {
             2 => self.openings == 2 || (self.openings == 1 && self.same_sectors > 0 && self.other_sectors == 0),
-            _ => bits == 32 && self.openings == 1,
+            _ => bits == 32 && self.openings == 1 && self.same_sectors == 0,
         };
         tables
             && self.folders >= least
@@ -82,12 +83,20 @@ impl Evidence {
         self.openings > 0 && speak > 0 && self.folders >= self.other_folders
     }
 
-    /// For putting layouts in order: the better one is greater.
-    pub(super) fn weight(&self) -> u64 {
-        let speak = self.folders.saturating_add(self.chains).saturating_add(self.top_folders);
-        let against = self.other_folders.saturating_add(self.other_chains);
-        let tables = self.openings.saturating_add(self.same_sectors.min(1));
-        speak.saturating_sub(against).saturating_mul(4).saturating_add(tables)
+    /// For putting layouts in order: the better one is greater. Folders first: a table of an earlier day has wrong chains.
+    pub(super) fn weight(&self) -> (u64, u64, u64) {
+        // A second table of which nothing is the same is most likely none.
+        let copy = match (self.same_sectors, self.other_sectors) {
+            (1.., _) => 2,
+            (0, 0) => 1,
+            (0, _) => 0,
+        };
+        (
+            self.folders.saturating_add(self.top_folders).saturating_sub(self.other_folders),
+            // More may speak against than for.
+            self.chains.saturating_add(1 << 32).saturating_sub(self.other_chains),
+            self.openings.saturating_add(copy),
+        )
     }
 }
 
@@ -267,6 +276,7 @@ mod tests {
         // Only FAT32's first cluster follows its tables at once.
         let alone = Evidence { openings: 1, ..enough() };
         assert_eq!((is_proof(&alone, 32, 1), is_proof(&alone, 16, 1)), (true, false));
+        assert!(!is_proof(&Evidence { same_sectors: 1, ..alone }, 32, 1));
     }
 
     fn choir() -> Geometry {

@@ -172,11 +172,12 @@ impl Guesses<'_> {
             return Ok(());
         }
         if half.checked_rem(UNIT) == Some(0) && half >= UNIT && self.is_lost(one.offset.saturating_add(half))? {
-            return self.with_root(
-                Tables { bits, start: one.offset, length: half, count: 2, media },
-                root_length,
-                size,
-            );
+            let tables = Tables { bits, start: one.offset, length: half, count: 2, media };
+            self.with_root(tables, root_length, size)?;
+            // Where nothing was read, nothing tells this from a single table.
+            if !self.source.reality(one.offset.saturating_add(half), UNIT).is_all_there() {
+                return Ok(());
+            }
         }
         self.with_root(Tables { bits, start: one.offset, length: room, count: 1, media }, root_length, size)
     }

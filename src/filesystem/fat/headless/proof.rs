@@ -11,7 +11,7 @@ use super::super::table::Tables;
 use super::super::units::{Cluster, FIRST, Layout};
 use super::geometry::{Evidence, Geometry, UNIT};
 use super::traces::{Dots, Opening};
-use crate::bytes::{at_most, to_u64};
+use crate::bytes::{at_most, round_down, to_u64};
 use crate::catalog::Findings;
 use crate::error::Result;
 use crate::filesystem::CodePage;
@@ -82,10 +82,9 @@ impl Proof<'_> {
     fn copies(&mut self, geometry: &Geometry) -> Result<()> {
         /// The first entries are no clusters'; FAT32's third is the root folder's, which formatting enters.
         const NO_FILES: usize = 12;
-        if geometry.tables < 2 {
-            return Ok(());
-        }
-        let (first, length) = (geometry.tables_start, geometry.table_length);
+        let single = geometry.tables < 2;
+        let half = round_down(geometry.table_length / 2, UNIT);
+        let (first, length) = (geometry.tables_start, if single { half } else { geometry.table_length });
         let there = length.min(self.window.length_in_image().saturating_sub(first.saturating_add(length)));
         let mut at = 0;
         while at < there {
@@ -111,7 +110,10 @@ impl Proof<'_> {
                 let skip = if offset == first { NO_FILES } else { 0 };
                 let (one, other) = (one.get(skip..).unwrap_or_default(), other.get(skip..).unwrap_or_default());
                 if one != other {
-                    up(&mut self.evidence.other_sectors);
+                    // The halves of one table need not be the same.
+                    if !single {
+                        up(&mut self.evidence.other_sectors);
+                    }
                 } else if one.iter().any(|byte| *byte != 0) {
                     up(&mut self.evidence.same_sectors);
                 }
