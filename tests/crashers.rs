@@ -75,7 +75,8 @@ fn the_seeds_reach_the_readers() {
         assert!(swept.catalog.object_count() >= 7, "{} shows more", path.display());
     }
     for (path, bytes) in inputs("fuzz/corpus/headless", "") {
-        let volume = filesystem::open_without_head(&source(&bytes[0x20..])).expect("in memory");
+        let volume =
+            filesystem::open_without_head(&source(&bytes[0x20..]), filesystem::Formats::ALL).expect("in memory");
         let volume = volume.unwrap_or_else(|| panic!("{} is no volume", path.display()));
         assert_eq!(volume.findings().count(FindingKind::GeometryDoubtful), 0, "{} is proven", path.display());
     }

@@ -7,11 +7,10 @@ mod common;
 
 use std::ops::Range;
 
-use common::edit::{hash, sweep};
+use common::edit::{any, hash, sweep};
 use common::fat_edit::FatEdit;
 use common::fixture;
 use handback::catalog::{Completeness, ObjectKind, State};
-use handback::filesystem;
 use handback::source::Source;
 
 const VOLUMES: [&str; 3] = ["fat12", "fat16", "fat32-few"];
@@ -37,7 +36,7 @@ struct Left {
 fn left(name: &str, what: &str, source: &Source) -> Left {
     let truth: Vec<String> = fixture::truth(name).into_iter().filter_map(|line| line.sha256).collect();
     let mut left = Left { all: truth.len(), ..Left::default() };
-    if filesystem::open(source).expect("in memory").is_none() {
+    if any(source).is_none() {
         println!("{name}, {what}: not read");
         return left;
     }

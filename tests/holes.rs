@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use common::harness::anatomy::Anatomy;
 use common::{Bench, fixture};
-use handback::filesystem::{self, HoleUse, SweepOptions, Swept, Use};
+use handback::filesystem::{HoleUse, SweepOptions, Swept, Use};
 use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
 use handback::sector_map::{Basis, ByteState, SectorMap, Segment};
@@ -100,7 +100,7 @@ fn source(image: &Arc<MemoryImage>, holes: &[u64]) -> Source {
 
 /// What the holes of a volume are for; `None` if it can't be opened.
 fn swept(source: &Source) -> Option<HoleUse> {
-    let volume = filesystem::open(source).expect("in memory")?;
+    let volume = common::edit::any(source)?;
     Some(volume.sweep(SweepOptions::default(), &Silent).expect("in memory").holes)
 }
 

@@ -35,7 +35,9 @@ pub(super) fn check(data: &[u8]) {
         doubted_unless(&volume, written.searched && !written.contested);
         ntfs::sweep(&volume, sparse.has(DELETED));
     }
-    if let Some(volume) = filesystem::open_without_head(&source).expect("an image in memory can't fail") {
+    if let Some(volume) =
+        filesystem::open_without_head(&source, filesystem::Formats::ALL).expect("an image in memory can't fail")
+    {
         ntfs::sweep(&*volume, sparse.has(DELETED));
     }
     let mut traces = Traces::new();

@@ -22,7 +22,7 @@ mod volumes;
 use std::sync::Arc;
 
 use handback::error::Error;
-use handback::filesystem::Filesystem;
+use handback::filesystem::{self, Filesystem, Formats};
 use handback::image::MemoryImage;
 use handback::source::Source;
 
@@ -121,7 +121,8 @@ fn read_content(source: &Source, extents: &handback::catalog::Extents, cap: usiz
     Content { bytes, outcome }
 }
 
-/// A volume's reader, if one knows it.
+/// A volume's reader, if one knows it, by its boot sectors or without them.
 fn open_volume(source: &Source) -> Option<Box<dyn Filesystem>> {
-    handback::filesystem::open(source).expect("an image in memory can't fail")
+    let volume = filesystem::open(source).expect("an image in memory can't fail");
+    volume.or_else(|| filesystem::open_without_head(source, Formats::ALL).expect("an image in memory can't fail"))
 }

@@ -18,6 +18,7 @@ mod gaps;
 mod hole_use;
 mod needs;
 pub mod ntfs;
+mod opening;
 
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -29,6 +30,7 @@ pub use codepage::CodePage;
 pub use gaps::{Damage, damage};
 pub use hole_use::{HoleUse, Use, UseBytes};
 pub use needs::{Chosen, Need, NeededStructure, Needs};
+pub use opening::{Formats, open, open_without_head};
 
 use crate::catalog::{Catalog, Extents, Findings, ObjectId, Timestamp};
 use crate::error::Result;
@@ -148,40 +150,4 @@ pub trait Filesystem: Send + Sync {
     /// # Errors
     /// [`crate::Error::ImageIo`] when the image file can't be read.
     fn needs(&self, catalog: &Catalog, chosen: Chosen<'_>) -> Result<Needs>;
-}
-
-/// Opens a volume with the reader that knows it; `None` if no reader does.
-///
-/// # Errors
-/// [`crate::Error::ImageIo`] when the image file can't be read.
-pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
-    if let Some(volume) = ntfs::Ntfs::open(source)? {
-        return Ok(Some(Box::new(volume)));
-    }
-    if let Some(volume) = fat::Fat::open(source)? {
-        return Ok(Some(Box::new(volume)));
-    }
-    if let Some(volume) = exfat::ExFat::open(source)? {
-        return Ok(Some(Box::new(volume)));
-    }
-    // What no boot sector and no copy of one shows may still be shown by what else stands there.
-    if let Some(volume) = exfat::ExFat::open_headless(source)? {
-        return Ok(Some(Box::new(volume)));
-    }
-    if let Some(volume) = fat::Fat::open_headless(source)? {
-        return Ok(Some(Box::new(volume)));
-    }
-    Ok(None)
-}
-
-/// Opens a volume whose boot sectors are lost by what else describes its files; `None` if that shows none. To be asked
-/// when no reader and no signature knows what is there.
-///
-/// # Errors
-/// [`crate::Error::ImageIo`] when the image file can't be read.
-pub fn open_without_head(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
-    Ok(match ntfs::Ntfs::open_without_head(source)? {
-        Some(volume) => Some(Box::new(volume)),
-        None => None,
-    })
 }

@@ -29,7 +29,7 @@ use serde::Serialize;
 
 use crate::catalog::FindingKind;
 use crate::error::Result;
-use crate::filesystem::{self, Filesystem};
+use crate::filesystem::{self, Filesystem, Formats};
 use crate::partition::{self, Partition, Purpose, Scheme, Table, TypeCode};
 use crate::source::Source;
 use probe::Probe;
@@ -270,9 +270,9 @@ fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
     let ending = || code.and_then(|_| recognise::by_ending(&probe));
     let kind = opening.or_else(|| recognise::by_copies(&probe)).or_else(ending);
     // Nothing else may be here: old file records outlive the volume that they were made for.
-    if kind.is_none_or(|kind| kind == Kind::Ntfs)
-        && may_be_ntfs(code)
-        && let Some(filesystem) = filesystem::open_without_head(window)?
+    if kind.is_none_or(is_read)
+        && let Some(formats) = formats(code)
+        && let Some(filesystem) = filesystem::open_without_head(window, formats)?
     {
         return Ok(Content::Readable(filesystem));
     }
@@ -287,10 +287,18 @@ fn is_read(kind: Kind) -> bool {
     matches!(kind, Kind::Ntfs | Kind::Fat12 | Kind::Fat16 | Kind::Fat32 | Kind::ExFat)
 }
 
-/// Whether a partition of this type may hold NTFS: its type says so, or leaves it open.
-fn may_be_ntfs(code: Option<TypeCode>) -> bool {
-    let by_name = |name: &str| name.contains("NTFS") || name == "Windows data";
-    code.is_none_or(|code| code.purpose() == Purpose::Recovery || code.name().is_none_or(by_name))
+/// What a partition of this type may hold: its type says so, or leaves it open. `None` if nothing that is read.
+fn formats(code: Option<TypeCode>) -> Option<Formats> {
+    let Some(code) = code else { return Some(Formats::ALL) };
+    let Some(name) = code.name() else { return Some(Formats::ALL) };
+    let anything = name == "Windows data";
+    let formats = Formats {
+        ntfs: anything || name.contains("NTFS") || code.purpose() == Purpose::Recovery,
+        exfat: anything || name.contains("exFAT"),
+        // `exFAT` holds `FAT`, too: a stick's type is not changed by formatting it as the other.
+        fat: anything || name.contains("FAT") || matches!(code.purpose(), Purpose::Start | Purpose::Recovery),
+    };
+    (formats.ntfs || formats.exfat || formats.fat).then_some(formats)
 }
 
 fn role_is_reserved(code: Option<TypeCode>) -> bool {

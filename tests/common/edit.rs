@@ -197,8 +197,14 @@ impl Edit {
     }
 }
 
+/// The volume that begins with `source`, by its boot sectors or, where those are lost, by what else shows it.
+pub(crate) fn any(source: &Source) -> Option<Box<dyn Filesystem>> {
+    let volume = filesystem::open(source).expect("in memory");
+    volume.or_else(|| filesystem::open_without_head(source, filesystem::Formats::ALL).expect("in memory"))
+}
+
 pub(crate) fn open(source: &Source) -> Box<dyn Filesystem> {
-    filesystem::open(source).expect("in memory").expect("NTFS")
+    any(source).expect("a volume")
 }
 
 pub(crate) fn sweep(source: &Source) -> Swept {

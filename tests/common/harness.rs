@@ -14,7 +14,7 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use handback::catalog::{Catalog, Completeness, ObjectId, ObjectKind, State};
-use handback::filesystem::{self, Filesystem, SweepOptions};
+use handback::filesystem::{Filesystem, SweepOptions};
 use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
 use handback::sector_map::{Basis, ByteState, SectorMap};
@@ -27,7 +27,7 @@ use said::Said;
 use sound::{Key, Sound, SoundFolder, SoundLink, hash, listed, owner, touches};
 use tally::{Seen, Tally};
 
-use super::fixture;
+use super::{edit, fixture};
 
 /// How an image is opened.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -72,9 +72,7 @@ fn opened(source: &Source, shape: Shape) -> Opened {
     let mut all = Opened { volumes: Vec::new(), named: BTreeSet::new(), complete: false, said: Said::default() };
     match shape {
         Shape::Bare => {
-            let volume = filesystem::open(source).expect("in memory");
-            let volume = volume.or_else(|| filesystem::open_without_head(source).expect("in memory"));
-            all.volumes.extend(volume.map(|volume| (0, volume)));
+            all.volumes.extend(edit::any(source).map(|volume| (0, volume)));
         }
         Shape::Disk | Shape::Searched => {
             let found = (shape == Shape::Searched).then(|| search::search(source, &Silent).expect("in memory"));

@@ -71,7 +71,7 @@ pub(crate) fn zero(bytes: &mut [u8], gone: &[Range<u64>]) {
 
 pub(crate) fn open(source: &Source) -> Option<Box<dyn Filesystem>> {
     assert!(filesystem::open(source).expect("in memory").is_none(), "no boot sector is left");
-    filesystem::open_without_head(source).expect("in memory")
+    filesystem::open_without_head(source, filesystem::Formats::ALL).expect("in memory")
 }
 
 /// The units of a path as the truth writes them.

@@ -7,14 +7,14 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use handback::catalog::{Completeness, ObjectId, ObjectKind, State};
-use handback::filesystem::{self, Filesystem, SweepOptions, Swept};
+use handback::filesystem::{Filesystem, SweepOptions, Swept};
 use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
 use handback::sector_map::{Basis, ByteState, SectorMap, Segment};
 use handback::source::Source;
 use sha2::{Digest, Sha256};
 
-use super::fixture;
+use super::{edit, fixture};
 
 /// An image of which these ranges were not read; or read as zeros, with a map that says that all is well.
 pub(crate) fn source(bytes: &[u8], holes: &[Range<u64>], zeroed: bool) -> Source {
@@ -82,7 +82,7 @@ pub(crate) fn count(name: &str, volume: &dyn Filesystem, swept: &Swept) -> Count
 }
 
 pub(crate) fn opened(source: &Source) -> Option<(Box<dyn Filesystem>, Swept)> {
-    let volume = filesystem::open(source).expect("in memory")?;
+    let volume = edit::any(source)?;
     let swept = volume.sweep(SweepOptions::default(), &Silent).expect("in memory");
     Some((volume, swept))
 }

@@ -30,8 +30,9 @@ mod volume;
 use std::collections::HashSet;
 use std::ops::Range;
 
+use super::opening::{CONTESTED, Contestable};
 use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
-use crate::catalog::{Catalog, Distrust, Extents, Findings, Object, ObjectId, ObjectKind};
+use crate::catalog::{Catalog, Distrust, Extents, FindingKind, Findings, Object, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
 use crate::progress::Progress;
 use crate::source::Source;
@@ -137,6 +138,17 @@ impl ExFat {
 /// Whether content lies where the sweep saw it.
 fn is_same(placed: &Placed, object: &Object) -> bool {
     placed.length == object.size && placed.extents.first_place() == object.place
+}
+
+impl Contestable for ExFat {
+    fn is_proven(&self) -> bool {
+        !self.doubted
+    }
+
+    fn contest(&mut self) {
+        self.doubted = true;
+        self.findings.add(FindingKind::GeometryDoubtful, Some(self.source.image_offset(0)), None, || CONTESTED);
+    }
 }
 
 impl Filesystem for ExFat {

@@ -341,7 +341,7 @@ impl Sweep<'_> {
     fn finish(mut self, exfat: &ExFat, bitmap: Option<&Bitmap>, progress: &dyn Progress) -> Result<Swept> {
         let ground = self.ground(exfat);
         let settled = std::mem::take(&mut self.claims).settle(bitmap, u64::from(self.heap.count));
-        let holes = self.holes(ground, bitmap, exfat.boot.doubted || settled.contradicted);
+        let holes = self.holes(ground, bitmap, exfat.doubted || exfat.boot.doubted || settled.contradicted);
         for (owners, distrust) in [(&settled.twice, Distrust::ClaimedTwice), (&settled.free, Distrust::ClustersFree)] {
             for owner in owners {
                 if let Some(object) = self.tree.object_mut(*owner) {

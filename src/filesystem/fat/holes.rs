@@ -9,7 +9,7 @@ use crate::filesystem::hole_use::{self, Allocation, Clusters, Ground};
 use crate::filesystem::{HoleUse, Use};
 
 impl Sweep<'_> {
-    /// What the holes are for. `contradicted`: a cluster that the table calls free is in a chain.
+    /// What the holes are for. `contradicted`: something speaks against what the table calls free, such as a chain there.
     pub(super) fn holes(&mut self, bitmap: &Bitmap, contradicted: bool) -> HoleUse {
         let fat = self.fat;
         if !hole_use::has_holes(&fat.source) {

@@ -22,8 +22,9 @@ mod table;
 mod units;
 mod volume;
 
+use super::opening::{CONTESTED, Contestable};
 use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
-use crate::catalog::{Catalog, Extents, Findings, ObjectId, ObjectKind};
+use crate::catalog::{Catalog, Extents, FindingKind, Findings, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
 use crate::progress::Progress;
 use crate::source::Source;
@@ -72,6 +73,17 @@ impl Fat {
             Some(geometry) => volume::open_headless(source, &geometry),
             None => Ok(None),
         }
+    }
+}
+
+impl Contestable for Fat {
+    fn is_proven(&self) -> bool {
+        !self.doubted
+    }
+
+    fn contest(&mut self) {
+        self.doubted = true;
+        self.findings.add(FindingKind::GeometryDoubtful, Some(self.source.image_offset(0)), None, || CONTESTED);
     }
 }
 

@@ -27,8 +27,9 @@ mod tree;
 mod units;
 mod volume;
 
+use super::opening::{CONTESTED, Contestable};
 use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
-use crate::catalog::{Catalog, Distrust, Extents, Findings, Object, ObjectId, ObjectKind, Unlocated};
+use crate::catalog::{Catalog, Distrust, Extents, FindingKind, Findings, Object, ObjectId, ObjectKind, Unlocated};
 use crate::error::{Error, Result};
 use crate::progress::Progress;
 use crate::source::Source;
@@ -70,6 +71,11 @@ impl Ntfs {
         headless::open_at(window, geometry)
     }
 
+    /// Whether only the backup of the boot sector is left.
+    pub(super) fn is_by_backup(&self) -> bool {
+        self.findings.count(FindingKind::BackupBootUsed) > 0
+    }
+
     fn parts(&self) -> file::Parts<'_> {
         file::Parts { volume: &self.source, boot: &self.boot, table: &self.table }
     }
@@ -98,6 +104,17 @@ impl Ntfs {
                 found: "something else".to_string(),
             }),
         }
+    }
+}
+
+impl Contestable for Ntfs {
+    fn is_proven(&self) -> bool {
+        self.table.doubt == table::Doubt::Nothing
+    }
+
+    fn contest(&mut self) {
+        self.table.doubt = table::Doubt::Layout;
+        self.findings.add(FindingKind::GeometryDoubtful, Some(self.source.image_offset(0)), None, || CONTESTED);
     }
 }
 

@@ -1,0 +1,60 @@
+//! A volume that was made over an older one of another format, with the heads of both in holes. The older one's structures
+//! may look perfectly sound, while the newer one's files lie in its clusters: nothing may be called whole.
+
+mod common;
+
+use std::ops::Range;
+
+use common::edit::any;
+use common::fixture;
+use common::headless::unread;
+use handback::catalog::{FindingKind, State};
+use handback::filesystem::SweepOptions;
+use handback::progress::Silent;
+use handback::source::Source;
+
+/// An NTFS volume with the beginning of another one over it.
+fn over(old: &str, new: &str, length: usize) -> Vec<u8> {
+    let mut bytes = fixture::image(old);
+    let new = fixture::image(new);
+    bytes[..length].copy_from_slice(&new[..length]);
+    bytes
+}
+
+/// Files, how many of them are called whole, and whether the layout is said to be doubtful.
+fn seen(source: &Source) -> Option<(usize, usize, bool)> {
+    let volume = any(source)?;
+    let swept = volume.sweep(SweepOptions::default(), &Silent).expect("in memory");
+    let states: Vec<State> =
+        swept.catalog.objects().filter(|(_, object)| object.size > 0).map(|(_, object)| object.facts.state()).collect();
+    let whole = states.iter().filter(|state| **state == State::Whole).count();
+    Some((states.len(), whole, volume.findings().count(FindingKind::GeometryDoubtful) > 0))
+}
+
+/// The cluster where this volume's file table begins, in bytes: up to there a newer volume leaves all its records.
+const TABLE_OF_C64K: usize = 4 * 65_536;
+
+/// Newer volumes over the start of an NTFS volume, and where their boot sectors and the copies of those stand.
+fn pairs() -> impl Iterator<Item = (&'static str, Vec<u8>, Range<u64>)> {
+    let newer = [("fat16", 0..512), ("exfat-c512", 0..24 * 512), ("exfat-c4k", 0..24 * 512)];
+    newer.into_iter().map(|(new, heads)| (new, over("ntfs-c64k", new, TABLE_OF_C64K), heads))
+}
+
+#[test]
+fn an_older_ntfs_backup_at_the_end_vouches_for_nothing() {
+    let all = seen(&unread(fixture::image("ntfs-c64k"), &[0..512])).expect("by its backup");
+    assert!(all.0 > 50 && all.1 == all.0 && !all.2, "alone it vouches for everything: {all:?}");
+    for (new, bytes, heads) in pairs() {
+        let (files, whole, doubtful) = seen(&unread(bytes, &[heads])).expect("by its backup");
+        assert_eq!((whole, doubtful), (0, true), "{new}, {files} files");
+    }
+}
+
+#[test]
+fn two_formats_without_heads_vouch_for_nothing() {
+    for (new, bytes, heads) in pairs() {
+        let length = bytes.len() as u64;
+        let (files, whole, doubtful) = seen(&unread(bytes, &[heads, length - 512..length])).expect("by what is left");
+        assert_eq!((whole, doubtful), (0, true), "{new}, {files} files");
+    }
+}
