@@ -3,8 +3,9 @@
 use super::search::{Doubts, Found, Located, Neighbour, Place, Proof, Standing, arrange, doubted};
 use super::{Content, Disk, Origin, Role, Volume, is_read, look};
 use crate::error::{Error, Result};
+use crate::filesystem::exfat::ExFat;
+use crate::filesystem::fat::Fat;
 use crate::filesystem::ntfs::Ntfs;
-use crate::filesystem::ntfs::headless::Geometry;
 use crate::filesystem::{self, Filesystem, anchor};
 use crate::partition::Table;
 use crate::source::Source;
@@ -51,18 +52,15 @@ fn open(source: &Source, located: &Located, number: u32, unsearched: bool) -> Re
     let window = source.window(start, length);
     let doubts = Doubts { contested: located.contested.clone(), unsearched };
     let content = match place {
-        Place::NtfsHeadless(geometry) => match by_records(&window, geometry)? {
+        Place::BootSector { .. } | Place::Superblock { .. } => look(&window, None)?,
+        _ => match again(&window, place)? {
             Some(filesystem) => Content::Readable(filesystem),
             None => Content::Recognised(located.candidate.kind.into()),
         },
-        Place::BootSector { .. } | Place::Superblock { .. } => look(&window, None)?,
     };
     let content = match content {
         Content::Readable(filesystem) => {
-            Content::Readable(doubted(filesystem, doubts, &window, |window| match place {
-                Place::NtfsHeadless(geometry) => by_records(window, geometry),
-                Place::BootSector { .. } | Place::Superblock { .. } => filesystem::open(window),
-            })?)
+            Content::Readable(doubted(filesystem, doubts, &window, |window| again(window, place))?)
         }
         Content::Recognised(recognised) => Content::Recognised(recognised),
         Content::Unknown(_) => Content::Recognised(located.candidate.kind.into()),
@@ -70,11 +68,16 @@ fn open(source: &Source, located: &Located, number: u32, unsearched: bool) -> Re
     Ok(Volume { number, role: Role::Main, partition: None, origin: Origin::Found, start, length, content })
 }
 
-/// An NTFS volume whose boot sectors are lost.
-fn by_records(window: &Source, geometry: &Geometry) -> Result<Option<Box<dyn Filesystem>>> {
-    Ok(match Ntfs::open_at(window, geometry)? {
-        Some(volume) => Some(Box::new(volume)),
-        None => None,
+/// Opens a place by what it was found by.
+fn again(window: &Source, place: &Place) -> Result<Option<Box<dyn Filesystem>>> {
+    fn boxed<F: Filesystem + 'static>(volume: Option<F>) -> Option<Box<dyn Filesystem>> {
+        volume.map(|volume| -> Box<dyn Filesystem> { Box::new(volume) })
+    }
+    Ok(match place {
+        Place::BootSector { .. } | Place::Superblock { .. } => filesystem::open(window)?,
+        Place::NtfsHeadless(geometry) => boxed(Ntfs::open_at(window, geometry)?),
+        Place::FatHeadless { geometry, .. } => boxed(Fat::open_at(window, geometry)?),
+        Place::ExFatHeadless { geometry, .. } => boxed(ExFat::open_at(window, geometry)?),
     })
 }
 

@@ -78,12 +78,17 @@ fn evidence(place: &Located) -> String {
         words.join(", ")
     };
     let mut parts = Vec::new();
-    if let Place::NtfsHeadless(geometry) = &place.candidate.place {
-        let records = size::counted(geometry.evidence.records, "file record");
-        parts.push(format!("both boot sectors are lost; {records} in place"));
-        if !geometry.is_proven() {
-            parts.push("not proven".to_string());
-        }
+    let in_place = match &place.candidate.place {
+        Place::BootSector { .. } | Place::Superblock { .. } => None,
+        Place::NtfsHeadless(geometry) => Some(size::counted(geometry.evidence.records, "file record")),
+        Place::FatHeadless { geometry, .. } => Some(size::counted(geometry.evidence.folders, "folder")),
+        Place::ExFatHeadless { geometry, .. } => Some(size::counted(geometry.evidence.folders, "folder")),
+    };
+    if let Some(in_place) = in_place {
+        parts.push(format!("every boot sector is lost; {in_place} in place"));
+    }
+    if place.candidate.place.is_proven_without_head() == Some(false) {
+        parts.push("not proven".to_string());
     }
     for (verdict, prefix) in [(Verdict::Stands, ""), (Verdict::Absent, "not there: "), (Verdict::Unread, "not read: ")]
     {

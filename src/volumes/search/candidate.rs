@@ -5,7 +5,7 @@ use std::ops::Range;
 use serde::{Deserialize, Serialize};
 
 use crate::filesystem::ntfs::headless::Geometry;
-use crate::filesystem::{Evidence, Structure, Verdict};
+use crate::filesystem::{Evidence, Structure, Verdict, exfat, fat};
 use crate::volumes::Kind;
 
 /// Where a volume lies, and by what it is opened.
@@ -28,6 +28,20 @@ pub enum Place {
     },
     /// File records say so: both boot sectors of an NTFS volume are lost.
     NtfsHeadless(Geometry),
+    /// Allocation tables and folders say so: every boot sector of a FAT volume is lost.
+    FatHeadless {
+        /// How it is laid out.
+        geometry: fat::headless::Geometry,
+        /// Bytes, at the most.
+        length: u64,
+    },
+    /// The root folder and what it names say so: every boot sector of an exFAT volume is lost.
+    ExFatHeadless {
+        /// How it is laid out.
+        geometry: exfat::headless::Geometry,
+        /// Bytes, to within a few clusters.
+        length: u64,
+    },
 }
 
 impl Place {
@@ -37,6 +51,8 @@ impl Place {
         match self {
             Self::BootSector { start, .. } | Self::Superblock { start, .. } => *start,
             Self::NtfsHeadless(geometry) => geometry.start,
+            Self::FatHeadless { geometry, .. } => geometry.start,
+            Self::ExFatHeadless { geometry, .. } => geometry.start,
         }
     }
 
@@ -44,9 +60,22 @@ impl Place {
     #[must_use]
     pub fn length(&self) -> Option<u64> {
         match self {
-            Self::BootSector { length, .. } => Some(*length),
+            Self::BootSector { length, .. } | Self::FatHeadless { length, .. } | Self::ExFatHeadless { length, .. } => {
+                Some(*length)
+            }
             Self::Superblock { length, .. } => *length,
             Self::NtfsHeadless(geometry) => geometry.total_is_known.then_some(geometry.total_bytes),
+        }
+    }
+
+    /// For a place that no boot sector shows: whether its layout is proven.
+    #[must_use]
+    pub fn is_proven_without_head(&self) -> Option<bool> {
+        match self {
+            Self::BootSector { .. } | Self::Superblock { .. } => None,
+            Self::NtfsHeadless(geometry) => Some(geometry.is_proven()),
+            Self::FatHeadless { geometry, .. } => Some(geometry.is_proven()),
+            Self::ExFatHeadless { geometry, .. } => Some(geometry.is_proven()),
         }
     }
 
@@ -93,8 +122,8 @@ impl Candidate {
 
     /// How well it is proven that a volume is there, or was until it was formatted over.
     pub(super) fn proof_of_old(&self) -> Proof {
-        if let Place::NtfsHeadless(geometry) = &self.place {
-            return if geometry.is_proven() { Proof::Proven } else { Proof::Open };
+        if let Some(proven) = self.place.is_proven_without_head() {
+            return if proven { Proof::Proven } else { Proof::Open };
         }
         // What stands at a place that the head names shows the place. A checksum shows only the head, and is all that
         // some have; a root folder that can be one is often only a folder, and speaks beside an allocation table.

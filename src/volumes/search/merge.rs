@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::candidate::{Candidate, Found, Place, Proof};
+use super::headless;
 use super::pass::{Head, Pass, Sort};
 use super::superblocks;
 use crate::bytes::to_u64;
@@ -45,7 +46,7 @@ impl Draft {
 }
 
 pub(super) fn merge(source: &Source, pass: Pass) -> Result<Found> {
-    let headless = pass.traces.volumes(source)?;
+    let by_records = pass.traces.volumes(source)?;
     let mut drafts: BTreeMap<Key, Draft> = BTreeMap::new();
     for head in &pass.heads {
         match head.sort {
@@ -55,8 +56,8 @@ pub(super) fn merge(source: &Source, pass: Pass) -> Result<Found> {
     }
     let mut candidates: Vec<(Candidate, Vec<u64>)> =
         drafts.into_iter().map(|(key, draft)| finish(key, draft)).collect();
-    let tables = known_tables(&candidates, &headless);
-    for geometry in headless {
+    let tables = known_tables(&candidates, &by_records);
+    for geometry in by_records {
         let is_copy = table_start(&geometry)
             .is_some_and(|at| tables.iter().any(|(start, table)| *table == at && *start != geometry.start));
         if !is_copy {
@@ -65,6 +66,7 @@ pub(super) fn merge(source: &Source, pass: Pass) -> Result<Found> {
     }
     only_explained_once(&mut candidates);
     copies_inside(&mut candidates);
+    headless::add(source, &pass.others, &mut candidates)?;
     lone_tables(&pass.tables, &mut candidates);
     let mut candidates: Vec<Candidate> = candidates.into_iter().map(|(candidate, _)| candidate).collect();
     candidates.sort_by_key(|candidate| std::cmp::Reverse(candidate.rank()));

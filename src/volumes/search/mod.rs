@@ -2,13 +2,16 @@
 //!
 //! [`search`] walks the image once and notes every sector that may be the head of a volume, or a copy of one. Each is
 //! then held against the volume's own structures: does the file table, the allocation table or the root folder stand
-//! where it says? NTFS volumes that have lost both boot sectors are found by their file records. First and backup copies that say the same are one [`Candidate`]. Which of them become numbered
-//! volumes, and whose files may be trusted, is decided when the image is opened ([`Standing`]), beside the table.
+//! where it says? Volumes that have lost every copy of their boot sector are found by what else is left: NTFS by its file
+//! records, FAT and exFAT by their tables and folders. First and backup copies that say the same are one [`Candidate`].
+//! Which of them become numbered volumes, and whose files may be trusted, is decided when the image is opened
+//! ([`Standing`]), beside the table.
 
 mod arrange;
 mod candidate;
 mod checksums;
 mod doubted;
+mod headless;
 mod merge;
 mod pass;
 mod saved;

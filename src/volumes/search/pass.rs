@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use super::headless;
 use crate::bytes::{at_most, to_u64};
 use crate::error::Result;
 use crate::filesystem::anchor::{self, Format};
@@ -60,6 +61,8 @@ pub(super) struct Pass {
     pub(super) bytes_not_read: u64,
     /// What shows NTFS volumes without any boot sector.
     pub(super) traces: Traces,
+    /// The same of FAT and exFAT.
+    pub(super) others: headless::Traces,
     /// Sectors that open an allocation table: what is left of FAT volumes without a boot sector.
     pub(super) tables: Vec<(u64, Format, Vec<u8>)>,
     kept: BTreeMap<Sort, usize>,
@@ -104,6 +107,7 @@ impl Pass {
     fn look(&mut self, offset: u64, piece: &[u8]) {
         let (sectors, _) = piece.as_chunks::<SECTOR>();
         for (sector, at) in sectors.iter().zip((offset..).step_by(SECTOR)) {
+            self.others.look(at, sector);
             match sort_of(sector) {
                 None => {}
                 Some(Look::Trace) => self.traces.look(at, sector),
