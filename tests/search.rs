@@ -230,16 +230,50 @@ fn ntfs_without_any_boot_sector_is_found_by_its_records() {
 }
 
 #[test]
+fn fat_and_exfat_without_any_boot_sector_are_found_by_what_they_name() {
+    // What stands before the tables: FAT12 and FAT16 one sector here, FAT32 32 of them, exFAT two boot regions.
+    for (name, boots) in [
+        ("fat12", 512),
+        ("fat16", 512),
+        ("fat16-frag", 512),
+        ("fat32", 32 * 512),
+        ("exfat-c512", 24 * 512),
+        ("exfat-c4k", 24 * 512),
+        ("exfat-c32k", 24 * 512),
+    ] {
+        let volume = fixture::image(name);
+        let next = fixture::image("ntfs-c512");
+        // Another volume follows at once, as partitions do.
+        let after = ODD + volume.len();
+        let bytes = disk(after + next.len() + MIB, &[(ODD, &volume), (after, &next)]);
+        let disk = searched(&source(bytes, &[ODD as u64..(ODD + boots) as u64]));
+        let found = disk.volumes.iter().find(|one| one.start < after as u64).unwrap_or_else(|| panic!("{name}"));
+        let reserved = found.start.abs_diff(ODD as u64);
+        // Where it begins is a guess, from its table back; files don't hang on that.
+        assert!(reserved < 64 << 10 && found.start + found.length <= after as u64, "{name}: {found:?}");
+        all_whole(found.filesystem().unwrap_or_else(|| panic!("{name}")), &fixture::truth(name));
+        let next = disk.volumes.iter().find(|one| one.start == after as u64).expect("the next volume");
+        all_whole(next.filesystem().unwrap(), &fixture::truth("ntfs-c512"));
+    }
+}
+
+#[test]
 fn what_begins_in_a_hole_may_be_missing_and_that_is_said() {
     let volume = fixture::image("fat16");
     let bytes = disk(ODD + volume.len() + MIB, &[(ODD, &volume)]);
-    let holes = [ODD as u64..ODD as u64 + 512];
+    // Its boot sector, and all but the second table's opening: that it was there can't be seen, nor where it lay.
+    let boot = ODD as u64;
+    let holes = [boot..boot + 64 * 512];
+    let disk = searched(&source(bytes.clone(), &holes));
+    assert!(!disk.complete && disk.volumes.iter().all(|one| one.filesystem().is_none()), "{:?}", disk.volumes);
+    assert_eq!(disk.search.unwrap().bytes_not_read, 64 * 512);
+    // With its folders gone instead, its two allocation tables still show that it was there.
+    let data = boot + 512 + 2 * 18 * 512;
+    let holes = [boot..boot + 512, data..boot + volume.len() as u64];
     let disk = searched(&source(bytes, &holes));
     assert!(!disk.complete && disk.volumes.iter().all(|one| one.filesystem().is_none()), "{:?}", disk.volumes);
-    let search = disk.search.unwrap();
-    assert_eq!(search.bytes_not_read, 512);
-    // Its two allocation tables still show that it was there.
-    assert_eq!(search.places.iter().map(|one| one.candidate.kind).collect::<Vec<_>>(), [Kind::Fat16]);
+    let places = disk.search.unwrap().places;
+    assert_eq!(places.iter().map(|one| one.candidate.kind).collect::<Vec<_>>(), [Kind::Fat16]);
 }
 
 #[test]
@@ -277,7 +311,7 @@ fn a_newer_volume_whose_boot_sector_is_in_a_hole_still_costs_the_older_one_its_w
             }
             let fat =
                 disk.search.as_ref().unwrap().places.iter().filter(|one| one.candidate.kind != Kind::Ntfs).count();
-            assert_eq!(fat, 1, "{name}");
+            assert_eq!(fat, 1, "{name}: {:#?}", disk.search.as_ref().unwrap().places);
         }
     }
 }

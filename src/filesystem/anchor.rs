@@ -1,6 +1,8 @@
 //! What one boot sector claims of its volume, and whether the volume's structures stand where it says: what a search
 //! for volumes asks of every boot sector that it meets. The readers know the formats; each has an `anchor` of its own.
 
+use std::ops::Range;
+
 use serde::{Deserialize, Serialize};
 
 use super::{exfat, fat, ntfs};
@@ -119,6 +121,25 @@ pub(crate) fn evidence(sector: &[u8], format: Format, volume: &Source) -> Result
         Format::Fat12 | Format::Fat16 | Format::Fat32 => fat::anchor::evidence(sector, volume, &mut all)?,
     }
     Ok(all)
+}
+
+/// The volumes, in bytes of `window`, that begin behind its start by a boot sector or a backup of one at `offset` and
+/// whose allocation table stands where that says. What lies in them is no other volume's.
+///
+/// # Errors
+/// [`crate::Error::ImageIo`] when the image file can't be read.
+pub(super) fn later_volumes(window: &Source, offset: u64, sector: &[u8]) -> Result<Vec<Range<u64>>> {
+    let Some(anchor) = anchor(sector).filter(|anchor| anchor.format != Format::Ntfs) else { return Ok(Vec::new()) };
+    let mut volumes = Vec::new();
+    for back in [Some(0), anchor.backup].into_iter().flatten() {
+        let Some(start) = offset.checked_sub(back).filter(|start| *start > 0) else { continue };
+        let stands = evidence(sector, anchor.format, &window.window(start, anchor.length))?;
+        let is_table = |one: &Evidence| one.structure == Structure::AllocationTable && one.verdict == Verdict::Stands;
+        if stands.iter().any(is_table) {
+            volumes.push(start..start.saturating_add(anchor.length));
+        }
+    }
+    Ok(volumes)
 }
 
 /// Reads `length` bytes of a volume and lets `check` say whether they are the structure; `check` may abstain.

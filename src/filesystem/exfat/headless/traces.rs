@@ -1,5 +1,7 @@
 //! What one look at each sector notes of exFAT volumes that may have lost their boot sectors.
 
+use std::ops::Range;
+
 use super::super::structures::{ENTRY, TableEntry, entry_type};
 use super::super::upcase;
 use crate::bytes::{slice, to_u64};
@@ -61,6 +63,14 @@ impl Traces {
     #[must_use]
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// Forgets what lies in volumes of which a boot sector is left: they begin elsewhere than the one that is looked for.
+    pub(super) fn forget(&mut self, volumes: &[Range<u64>]) {
+        let keep = |offset: u64| !volumes.iter().any(|volume| volume.contains(&offset));
+        self.openings.retain(|one| keep(*one));
+        self.upcases.retain(|one| keep(*one));
+        self.roots.retain(|one| keep(one.offset));
     }
 
     /// Looks at a sector: `offset` is where it stands in the source, `sector` its bytes, at least 512. All must have been

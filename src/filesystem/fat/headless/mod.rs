@@ -18,6 +18,7 @@ pub use traces::Traces;
 use super::structures::Width;
 use crate::bytes::{at_most, slice, to_u64};
 use crate::error::Result;
+use crate::filesystem::anchor;
 use crate::source::Source;
 use geometry::UNIT;
 use traces::Dots;
@@ -28,6 +29,8 @@ const LOOK: u64 = 64 << 20;
 
 /// How much is read at once, in bytes.
 const PIECE: u64 = 1 << 20;
+/// Volumes further back that are noted; more than that stand in collections of disk images.
+const MOST_OTHERS: usize = 64;
 
 /// How a volume is laid out that begins where `window` does and whose boot sectors are lost; `None` if nothing shows one,
 /// or if a boot sector of something else stands there. At most 64 MiB are looked at, beside what is found there.
@@ -40,6 +43,7 @@ pub fn find(window: &Source) -> Result<Option<Geometry>> {
         return Ok(None);
     }
     let mut traces = Traces::new();
+    let mut others = Vec::new();
     let end = LOOK.min(window.length_in_image());
     let mut at = 0;
     while at < end {
@@ -49,10 +53,14 @@ pub fn find(window: &Source) -> Result<Option<Geometry>> {
             let sector_end = offset.saturating_add(UNIT);
             if !holes.iter().any(|hole| hole.range.start < sector_end && offset < hole.range.end) {
                 traces.look(offset, sector);
+                if slice(sector, 0x1fe, 2) == Some(&[0x55, 0xaa]) && others.len() < MOST_OTHERS {
+                    others.extend(anchor::later_volumes(window, offset, sector)?);
+                }
             }
         }
         at = at.saturating_add(to_u64(bytes.len()));
     }
+    traces.forget(&others);
     let mut all = examined(window, &traces, |_| (0, u64::MAX))?.into_iter();
     let Some(mut best) = all.next() else { return Ok(None) };
     best.contested |= traces.full || all.any(|other| is_rival(&other));
@@ -112,7 +120,7 @@ impl Traces {
             let mut taken = false;
             for other in &mut over {
                 taken = true;
-                other.contested |= rival;
+                other.contested |= rival && !other.places_alike(&geometry);
             }
             if !taken {
                 found.push(geometry);

@@ -1,5 +1,7 @@
 //! What one look at each sector notes of FAT volumes that may have lost their boot sectors.
 
+use std::ops::Range;
+
 use super::super::structures::{ENTRY, ShortEntry, attribute};
 use crate::bytes::{le_u16, le_u32, slice, u8_at};
 
@@ -34,7 +36,8 @@ impl Opening {
     /// entry 1, two of whose bits may be cleared to say that the volume was not closed.
     pub(super) fn from_sector(offset: u64, sector: &[u8]) -> Option<Self> {
         let media = u8_at(sector, 0)?;
-        if u8_at(sector, 1)? != 0xff || !(media == 0xf0 || media >= 0xf8) {
+        // FFh was the medium of one floppy disk of 1981; NTFS fills its journal with it, and flash memory what was erased.
+        if u8_at(sector, 1)? != 0xff || !(media == 0xf0 || (0xf8..0xff).contains(&media)) {
             return None;
         }
         let (one, two) = (le_u32(sector, 0)?, le_u32(sector, 4)?);
@@ -107,11 +110,19 @@ impl Traces {
         Self::default()
     }
 
+    /// Forgets what lies in volumes of which a boot sector is left: they begin elsewhere than the one that is looked for.
+    pub(super) fn forget(&mut self, volumes: &[Range<u64>]) {
+        let keep = |offset: u64| !volumes.iter().any(|volume| volume.contains(&offset));
+        self.openings.retain(|one| keep(one.offset));
+        self.folders.retain(|one| keep(one.offset));
+        self.labels.retain(|one| keep(*one));
+    }
+
     /// Looks at a sector: `offset` is where it stands in the source, `sector` its bytes, at least 512. All must have been
     /// read. Sectors come in the order in which they stand.
     pub fn look(&mut self, offset: u64, sector: &[u8]) {
         match sector {
-            [0xf0 | 0xf8..=0xff, 0xff, ..] => {
+            [0xf0 | 0xf8..=0xfe, 0xff, ..] => {
                 if let Some(opening) = Opening::from_sector(offset, sector) {
                     keep(&mut self.openings, MOST_OPENINGS, opening, &mut self.full);
                 }
