@@ -3,7 +3,7 @@
 
 mod common;
 
-use common::edit::{Words, changes, hash, object, open, sweep, words};
+use common::edit::{Words, any, changes, hash, object, open, sweep, words};
 use common::fat_edit::FatEdit;
 use common::fixture;
 use handback::catalog::{Completeness, Facts, FindingKind, Incomplete, Lookup, State};
@@ -46,7 +46,7 @@ fn condition_1_a_boot_sector_that_can_be_one() {
         let unread = volume.with_holes(&[0..512]);
         volume.bytes[..512].fill(0);
         for source in [unread, volume.source()] {
-            let opened = handback::filesystem::open(&source).expect("in memory").expect("a volume");
+            let opened = any(&source).expect("a volume");
             assert_eq!(opened.findings().count(kind), 1, "{name}");
             assert!(said(&before, &source).is_empty(), "{name}");
         }

@@ -65,7 +65,10 @@ pub(super) fn run(args: &DemoArgs, context: &mut Context<'_>) -> Result<ExitStat
     printer.line("")?;
     printer.line("── Try next")?;
     printer.line(&format!("$ handback list {image} \"/Users/Choir/Pictures\" --recursive"))?;
-    printer.line(&format!("$ handback map show {image}"))?;
+    printer.line(&format!("$ handback map picture {image}"))?;
+    printer.line(&format!(
+        "$ handback map wanted {image} /Users/Choir      (what to read again, while the drive still turns)"
+    ))?;
     printer.line(&format!(
         "$ handback survey {image} --no-map      (what can be said if nobody kept the imaging's log)"
     ))?;

@@ -109,6 +109,21 @@ pub struct HoleUse {
     pub unreached: UseBytes,
 }
 
+impl HoleUse {
+    /// The same for a volume whose layout is not proven (`true`): what is nobody's by it may be somebody's by another.
+    pub(crate) fn on_layout(mut self, doubted: bool) -> Self {
+        if doubted {
+            for uses in [&mut self.unread, &mut self.unreached] {
+                for what in [Use::Free, Use::Unused] {
+                    let bytes = std::mem::take(uses.slot(what));
+                    uses.add(Use::Undecided, bytes);
+                }
+            }
+        }
+        self
+    }
+}
+
 /// Where the clusters of a volume lie.
 #[derive(Debug, Clone)]
 pub(crate) struct Clusters {

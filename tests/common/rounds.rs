@@ -200,15 +200,20 @@ impl Drive {
     pub(crate) fn passes(&self, holes: &Holes) -> Passes {
         let first = self.wanted(holes);
         let mut passes = Passes { rounds: Vec::new(), asked: Vec::new(), first: first.clone(), left: holes.clone() };
+        let sector = self.sector();
         let mut now = first;
         while let Some(round) = now.round() {
             assert!(passes.rounds.len() < MOST_PASSES, "it ends: {:?} {:x?}\n{holes:x?}", passes.rounds, passes.asked);
             let asked = if round == 1 { &now.metadata } else { &now.content };
             assert!(asked.ranges.windows(2).all(|pair| pair[0].end() <= pair[1].start), "in image order");
+            let mut given = 0;
             for range in &asked.ranges {
                 let before: u64 = total(&passes.left);
-                passes.left = filled(&passes.left, range.start..range.end());
-                assert_eq!(before - total(&passes.left), range.length, "only holes are asked for: {range:?}");
+                // The drive gives whole sectors, also where their size was not known yet. Two ranges may share one.
+                let start = (range.start / sector * sector).max(given);
+                given = range.end().next_multiple_of(sector).min(self.truth.length()).max(start);
+                passes.left = filled(&passes.left, start..given);
+                assert_eq!(before - total(&passes.left), given - start, "only holes are asked for: {range:?}");
             }
             passes.rounds.push(round);
             passes.asked.extend(asked.ranges.iter().cloned());

@@ -4,20 +4,17 @@ use std::collections::{HashSet, VecDeque};
 
 use enumset::EnumSet;
 
-use super::ExFat;
 use super::chain::{Budget, Chain, Fault, follow};
 use super::deleted::{self, DeletedRun};
 use super::entry_set::{self, Item, Set, Worth};
-use super::headless;
 use super::list::{List, MOST_BYTES};
-use super::lost;
 use super::names::Names;
 use super::object::{Made, Parts, make};
-use super::own;
 use super::table::Table;
 use super::tree::{Parent, Slot, Tree};
 use super::units::Heap;
 use super::upcase::{self, UpCase};
+use super::{ExFat, headless, lost, own};
 use crate::catalog::{Distrust, Facts, FindingKind, Findings, Incomplete, Object, ObjectKind};
 use crate::error::Result;
 use crate::filesystem::bitmap::Bitmap;
@@ -341,7 +338,7 @@ impl Sweep<'_> {
     fn finish(mut self, exfat: &ExFat, bitmap: Option<&Bitmap>, progress: &dyn Progress) -> Result<Swept> {
         let ground = self.ground(exfat);
         let settled = std::mem::take(&mut self.claims).settle(bitmap, u64::from(self.heap.count));
-        let holes = self.holes(ground, bitmap, exfat.doubted || exfat.boot.doubted || settled.contradicted);
+        let holes = self.holes(ground, bitmap, exfat.boot.doubted || settled.contradicted).on_layout(exfat.doubted);
         for (owners, distrust) in [(&settled.twice, Distrust::ClaimedTwice), (&settled.free, Distrust::ClustersFree)] {
             for owner in owners {
                 if let Some(object) = self.tree.object_mut(*owner) {
@@ -351,9 +348,7 @@ impl Sweep<'_> {
         }
         self.deleted_lists(&settled, progress)?;
         if exfat.boot.doubted {
-            for object in self.tree.objects_mut() {
-                object.facts.distrust.insert(Distrust::BootChecksum);
-            }
+            self.tree.objects_mut().for_each(|object| _ = object.facts.distrust.insert(Distrust::BootChecksum));
         }
         if exfat.doubted {
             headless::doubt_all(self.tree.objects_mut());

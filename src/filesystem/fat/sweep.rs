@@ -66,7 +66,7 @@ pub(super) fn sweep(fat: &Fat, options: SweepOptions, progress: &dyn Progress) -
         sweep.doubt_all();
     }
     progress.end();
-    let holes = sweep.holes(&bitmap, settled.contradicted || fat.doubted);
+    let holes = sweep.holes(&bitmap, settled.contradicted).on_layout(fat.doubted);
     let mut facts = fat.facts.clone();
     let range =
         |span: Span| ByteRange { at_least: fat.layout.bytes(span.at_least), at_most: fat.layout.bytes(span.at_most) };

@@ -118,7 +118,8 @@ impl Sweep<'_> {
         let settled = claims.settle(bitmap.as_ref(), ntfs.boot.total_clusters());
         // What is not proven of a layout or a table may lead to another bitmap.
         let sure = vouched && !settled.contradicted && ntfs.table.doubt == Doubt::Nothing;
-        let holes = holes::of(ntfs, ground, bitmap.as_ref().map(|bitmap| Allocation { bitmap, sure }));
+        let allocation = bitmap.as_ref().map(|bitmap| Allocation { bitmap, sure });
+        let holes = holes::of(ntfs, ground, allocation).on_layout(ntfs.table.doubt == Doubt::Layout);
         for (owners, distrust) in [(&settled.twice, Distrust::ClaimedTwice), (&settled.free, Distrust::ClustersFree)] {
             for owner in owners {
                 if let Some(object) = self.tree.object_mut(*owner) {

@@ -263,7 +263,7 @@ fn a_line_of_signs() {
     assert_eq!(picture.lines()[2..5], ["<1=======><2=======>", "_____.....!_:_##__~~", "           ^^ X"]);
     let all = picture.lines().join("\n");
     for meaning in
-        ["  !  a part", "  :  a little", "  #  half", "  /  was not tried", "  ?  nobody knows", "  X  damaged"]
+        ["  !  a part", "  :  a little", "  #  half", "  ~  was not tried", "  .  nobody knows", "  X  damaged"]
     {
         assert!(all.contains(meaning), "{meaning}: {all}");
     }

@@ -17,7 +17,9 @@ use serde::Serialize;
 pub use opening::to_open;
 pub use ranges::WantedRange;
 
-use crate::catalog::{Attribute, Catalog, Completeness, GapKind, Lookup, ObjectId, ObjectKind, State};
+use crate::catalog::{
+    Attribute, Catalog, Completeness, Distrust, GapKind, Incomplete, Lookup, ObjectId, ObjectKind, State,
+};
 use crate::error::Result;
 use crate::filesystem::{Chosen, Filesystem, Need, NeededStructure};
 use crate::progress::{Progress, Unit};
@@ -171,6 +173,10 @@ fn one_volume(
         let certain = need.certain && (sought.len() <= 1 || !is_sought(&need));
         metadata.add(volume, need.range, need.why, need.structure, certain);
     }
+    // A boot sector would prove the layout. Other things that are asked for may do so, too.
+    if objects.iter().chain(&lists).any(|id| hangs_on_layout(catalog, *id)) {
+        opening::boot_sectors(volume, wanted.sector_size, false, metadata);
+    }
     let mut folders: BTreeSet<ObjectId> = selection.lists.iter().copied().collect();
     progress.begin("looking where content lies", objects.len() as u64, Unit::Files);
     for id in objects {
@@ -208,6 +214,12 @@ fn one_volume(
     wanted.folders_incomplete += folders.len() as u64;
     wanted.metadata.folders = wanted.folders_incomplete;
     Ok(())
+}
+
+/// Whether it is doubted because the volume's boot sectors are lost and its layout is not proven.
+fn hangs_on_layout(catalog: &Catalog, id: ObjectId) -> bool {
+    let object = catalog.object(id);
+    object.facts.distrust.contains(Distrust::GeometryDoubtful) || object.incomplete.contains(Incomplete::TableDoubtful)
 }
 
 fn count_state(state: State, wanted: &mut Wanted) {

@@ -6,7 +6,7 @@ use crate::catalog::FindingKind;
 use crate::filesystem::NeededStructure;
 use crate::partition::Purpose;
 use crate::source::Source;
-use crate::volumes::{Content, Disk, Role, Unknown, Volume};
+use crate::volumes::{Content, Disk, Role, Unknown};
 
 /// Bytes from a volume's start among which its boot sector lies.
 const OPENING: u64 = 512;
@@ -32,11 +32,12 @@ pub fn to_open(disk: &Disk, asked: Option<u32>) -> Wanted {
         let meant = if is_known { asked == Some(volume.number) } else { volume.role == Role::Main };
         let unread = matches!(volume.content, Content::Unknown(Unknown::FirstSectorsUnread | Unknown::PartlyUnread));
         if meant && unread {
-            boot_sectors(disk, volume, &mut ranges);
+            let window = disk.source.window(volume.start, volume.length);
+            boot_sectors(&window, disk.table.sector_size, true, &mut ranges);
         }
     }
     if disk.volumes.is_empty() && disk.table.partitions.is_empty() {
-        add(&disk.source, 0, OPENING, NeededStructure::BootSector, &mut ranges);
+        add(&disk.source, 0, OPENING, NeededStructure::BootSector, true, &mut ranges);
     }
     let mut wanted = Wanted::default();
     wanted.measure(&disk.source, disk.table.sector_size);
@@ -47,10 +48,10 @@ pub fn to_open(disk: &Disk, asked: Option<u32>) -> Wanted {
 }
 
 /// Adds what of a range is not there; answers whether anything is.
-fn add(source: &Source, start: u64, length: u64, what: NeededStructure, ranges: &mut Ranges) -> bool {
+fn add(source: &Source, start: u64, length: u64, what: NeededStructure, certain: bool, ranges: &mut Ranges) -> bool {
     let holes = source.reality(start, length).holes;
     for hole in &holes {
-        ranges.add(source, hole.range.clone(), hole.why, what, true);
+        ranges.add(source, hole.range.clone(), hole.why, what, certain);
     }
     !holes.is_empty()
 }
@@ -69,19 +70,17 @@ fn table(disk: &Disk, ranges: &mut Ranges) {
         // A header or link is one sector; entries are more.
         let is_array = place >= 2 * sector && place < first.min(2 * sector + TABLE);
         let length = if is_array { TABLE.min(first.saturating_sub(place)) } else { sector };
-        add(&disk.source, place, length, NeededStructure::PartitionTable, ranges);
+        add(&disk.source, place, length, NeededStructure::PartitionTable, true, ranges);
     }
 }
 
-/// The boot sector of a volume that can't be opened; if it was read and is none, the places of its backups.
-fn boot_sectors(disk: &Disk, volume: &Volume, ranges: &mut Ranges) {
-    let source = disk.source.window(volume.start, volume.length);
-    let sector = disk.table.sector_size;
-    if add(&source, 0, OPENING, NeededStructure::BootSector, ranges) {
+/// The boot sector of a volume that can't be opened by one; if it was read and is none, the places of its backups.
+pub(super) fn boot_sectors(volume: &Source, sector: u64, certain: bool, ranges: &mut Ranges) {
+    if add(volume, 0, OPENING, NeededStructure::BootSector, certain, ranges) {
         return;
     }
-    let last = volume.length.checked_sub(sector);
+    let last = volume.length().checked_sub(sector);
     for place in BACKUPS.map(|number| number * sector).into_iter().chain(last) {
-        add(&source, place, OPENING, NeededStructure::BootSector, ranges);
+        add(volume, place, OPENING, NeededStructure::BootSector, certain, ranges);
     }
 }

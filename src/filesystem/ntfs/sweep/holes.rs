@@ -37,7 +37,9 @@ impl Sweep<'_> {
             let length = piece.range.end.saturating_sub(piece.range.start);
             piece.place.map(|place| place..place.saturating_add(length))
         });
-        let own = [0..BOOT.min(end), end..end.saturating_add(boot.sector_size), mirror];
+        // Without a boot sector the volume's length is known to a cluster: its backup stands somewhere behind the last.
+        let behind = if boot.serial.is_some() { boot.sector_size } else { boot.cluster.0 };
+        let own = [0..BOOT.min(end), end..end.saturating_add(behind), mirror];
         // The filesystem's own files below $Extend are described like any other.
         let hidden = self.tree.own_slots();
         Some(Ground::of(&self.claims, &clusters(ntfs), own.into_iter().chain(pieces), |owner| match owner {
