@@ -62,7 +62,7 @@ pub(super) enum Command {
     Check(CheckArgs),
     /// Check a handover folder: is every file still as it was written?
     Verify(VerifyArgs),
-    /// Show, convert and join sector maps: which bytes really came off the drive
+    /// Sector maps: which bytes really came off the drive, what that looks like, and what to read again
     #[command(subcommand, disable_help_subcommand = true)]
     Map(MapCommand),
     /// Write a small example image to a folder and try everything on it
@@ -339,7 +339,7 @@ fn time_zone(text: &str) -> Result<TimeZone, String> {
     TimeZone::get(text).map_err(|_| "zones are written as `Europe/Vienna` or `UTC`".to_string())
 }
 
-fn sector_size(text: &str) -> Result<u64, String> {
+pub(super) fn sector_size(text: &str) -> Result<u64, String> {
     match size::parse(text)? {
         size @ (512 | 4096) => Ok(size),
         _ => Err("drives have sectors of 512 or 4096 bytes".to_string()),

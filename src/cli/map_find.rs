@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 use serde::Serialize;
 
-use super::args::{ImageArgs, SectorArgs};
+use super::args::{ImageArgs, sector_size};
 use super::exit::ExitStatus;
 use super::map::{check_name, deliver};
 use super::{Context, escape, json, size};
@@ -25,8 +25,9 @@ pub(super) struct MapFindArgs {
     /// The new map, a `.csv` file: `disk.map.csv` counts from then on for `disk.img`; without it the map is printed
     #[arg(long, value_name = "FILE")]
     to: Option<PathBuf>,
-    #[command(flatten)]
-    sector: SectorArgs,
+    /// Bytes in one of the drive's sectors
+    #[arg(long, value_name = "BYTES", value_parser = sector_size, default_value_t = SMALLEST_SECTOR)]
+    sector_size: u64,
     /// Print one JSON document for programs, with every range, in place of the map
     #[arg(long)]
     json: bool,
@@ -59,7 +60,7 @@ pub(super) fn run(args: &MapFindArgs, context: &mut Context<'_>) -> Result<ExitS
     check_name(args.to.as_deref())?;
     let parts: Vec<_> = std::iter::once(&args.image.image).chain(&args.image.parts).collect();
     let image = image::open(&parts)?;
-    let sector = args.sector.sector_size.unwrap_or(SMALLEST_SECTOR);
+    let sector = args.sector_size;
     let found = marker::find(image.as_ref(), &args.marker, sector, &context.progress)?;
     image.check_unchanged()?;
     say(args, &found, context);
