@@ -110,12 +110,13 @@ pub(crate) const FAT: Format = Format {
     volumes: &["fat12", "fat16", "fat32-few", "fat12-s1024", "fat16-s2048", "fat32-s4096", "fat16-frag", "fat16-stale"],
     with_each_structure: &["fat12", "fat16", "fat32-few"],
     fields: &fields::fat::Fat,
-    // Only FAT32 has a copy of the boot sector. A second table that is of an earlier day and was not read can't disagree
+    // A second table that is of an earlier day and was not read can't disagree
     // any more: files and folders are better than before. That a folder is in force, only the list of the one above says:
     // without it the folder is found again, and all in it is doubtful.
-    files_may_suffer_from: &["boot sector without a copy", "second allocation table", "folder", "root folder"],
-    folders_may_suffer_from: &["boot sector without a copy", "second allocation table", "folder", "root folder"],
-    may_close: &["boot sector without a copy"],
+    files_may_suffer_from: &["second allocation table", "folder", "root folder"],
+    folders_may_suffer_from: &["second allocation table", "folder", "root folder"],
+    // Tables and folders show where everything lies.
+    may_close: &[],
     // There are copies.
     always_noticed: &["boot sector", "boot sector without a copy", "backup boot sector", "free space hint"],
     never_wrong: &[
