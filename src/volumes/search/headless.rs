@@ -1,5 +1,7 @@
 //! FAT and exFAT volumes that have lost every copy of their boot sector, as places.
 
+use std::collections::BTreeSet;
+
 use super::candidate::{Candidate, Place, Proof};
 use crate::error::Result;
 use crate::filesystem::{Evidence, Structure, Verdict, exfat, fat};
@@ -32,7 +34,11 @@ impl Traces {
 }
 
 /// Adds the volumes that no boot sector among `candidates` explains.
-pub(super) fn add(source: &Source, traces: &Traces, candidates: &mut Vec<(Candidate, Vec<u64>)>) -> Result<()> {
+pub(super) fn add(source: &Source, mut traces: Traces, candidates: &mut Vec<(Candidate, Vec<u64>)>) -> Result<()> {
+    // Tables and root folders that a boot sector explains are not held against every layout that there can be.
+    let explained: BTreeSet<u64> = candidates.iter().flat_map(|(one, _)| structures(one)).collect();
+    traces.fat.forget_at(&explained);
+    traces.exfat.forget_at(&explained);
     let mut found = Vec::new();
     for geometry in traces.exfat.volumes(source)? {
         let at = geometry.start.saturating_add(geometry.table_start.unwrap_or(geometry.heap_start));
@@ -64,6 +70,14 @@ pub(super) fn add(source: &Source, traces: &Traces, candidates: &mut Vec<(Candid
         candidates.push((Candidate { place, kind, evidence, formatted_over }, Vec::new()));
     }
     Ok(())
+}
+
+/// Where the tables and the root folder stand of a volume that is proven by a boot sector.
+fn structures(candidate: &Candidate) -> impl Iterator<Item = u64> + '_ {
+    let is_one = |structure| matches!(structure, Structure::AllocationTable | Structure::RootFolder);
+    let proven = candidate.proof_of_old() == Proof::Proven;
+    let stands = candidate.evidence.iter().filter(move |one| proven && one.verdict == Verdict::Stands);
+    stands.filter(move |one| is_one(one.structure)).map(|one| one.offset)
 }
 
 /// Whether a proven volume says that its own table opens at a byte.

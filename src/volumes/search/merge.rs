@@ -66,7 +66,7 @@ pub(super) fn merge(source: &Source, pass: Pass) -> Result<Found> {
     }
     only_explained_once(&mut candidates);
     copies_inside(&mut candidates);
-    headless::add(source, &pass.others, &mut candidates)?;
+    headless::add(source, pass.others, &mut candidates)?;
     lone_tables(&pass.tables, &mut candidates);
     let mut candidates: Vec<Candidate> = candidates.into_iter().map(|(candidate, _)| candidate).collect();
     candidates.sort_by_key(|candidate| std::cmp::Reverse(candidate.rank()));

@@ -2,6 +2,7 @@
 //! noted. Nothing is decided here.
 
 use std::collections::BTreeMap;
+use std::sync::mpsc;
 
 use super::headless;
 use crate::bytes::{at_most, to_u64};
@@ -13,6 +14,8 @@ use crate::source::{Hole, Source};
 
 /// Bytes of one read: few calls, and they stay in a processor's cache until they are looked at.
 const PIECE: usize = 1 << 20;
+/// So many pieces are read ahead.
+const AHEAD: usize = 4;
 /// Volumes begin on a border of this many bytes, on drives with sectors of 4,096 bytes too.
 const SECTOR: usize = 512;
 /// So many heads of a sort are kept. A drive has a few; a collection of disk images has hundreds; what goes past this is
@@ -68,33 +71,68 @@ pub(super) struct Pass {
     kept: BTreeMap<Sort, usize>,
 }
 
-/// Walks the whole image.
+/// A stretch of the image as it was read.
+struct Piece {
+    offset: u64,
+    length: u64,
+    /// Bytes of it that are not there.
+    missing: u64,
+    /// The bytes, with zeros where they are missing; nothing where all are.
+    bytes: Vec<u8>,
+}
+
+/// Reads the next piece into a buffer that was used before.
+fn read(source: &Source, offset: u64, mut bytes: Vec<u8>) -> Result<Piece> {
+    let count = at_most(source.length_in_image().saturating_sub(offset), PIECE);
+    let length = to_u64(count);
+    // A stretch of holes alone is not read.
+    let missing: u64 = source.reality(offset, length).holes.iter().map(length_of).fold(0, u64::saturating_add);
+    if missing < length {
+        bytes.resize(count, 0);
+        source.read_at(offset, &mut bytes)?;
+    } else {
+        bytes.clear();
+    }
+    Ok(Piece { offset, length, missing, bytes })
+}
+
+/// Walks the whole image. One thread reads ahead while the other one looks.
 ///
 /// # Errors
 /// [`crate::Error::ImageIo`] when the image file can't be read.
 pub(super) fn walk(source: &Source, progress: &dyn Progress) -> Result<Pass> {
     let mut pass = Pass::default();
     let length = source.length_in_image();
-    let mut buffer = vec![0; PIECE];
     progress.begin("searching for volumes", length, Unit::Bytes);
-    let mut offset = 0;
-    while offset < length {
-        let count = at_most(length.saturating_sub(offset), PIECE);
-        let Some(piece) = buffer.get_mut(..count) else { break };
-        let asked = to_u64(count);
-        // A stretch of holes alone is not read.
-        let holes = source.reality(offset, asked).holes;
-        let missing: u64 = holes.iter().map(length_of).fold(0, u64::saturating_add);
-        if missing < asked {
-            source.read_at(offset, piece)?;
-            // What was not read is zeros, which are no head.
-            pass.look(offset, piece);
+    std::thread::scope(|scope| {
+        let (full, pieces) = mpsc::sync_channel(AHEAD);
+        let (used, free) = mpsc::channel::<Vec<u8>>();
+        let reader = std::thread::Builder::new().spawn_scoped(scope, move || {
+            let mut offset = 0;
+            while offset < length {
+                let piece = read(source, offset, free.try_recv().unwrap_or_default());
+                offset = piece.as_ref().map_or(length, |piece| offset.saturating_add(piece.length));
+                // Nobody waits for more after a failure.
+                if full.send(piece).is_err() {
+                    return;
+                }
+            }
+        });
+        for piece in pieces {
+            let piece: Piece = piece?;
+            pass.take(&piece, progress);
+            // The reader may have ended.
+            let _ = used.send(piece.bytes);
         }
-        pass.bytes_read = pass.bytes_read.saturating_add(asked.saturating_sub(missing));
-        pass.bytes_not_read = pass.bytes_not_read.saturating_add(missing);
-        progress.advance(asked);
-        offset = offset.saturating_add(asked);
-    }
+        let mut offset = 0;
+        // No thread could be had.
+        while reader.is_err() && offset < length {
+            let piece = read(source, offset, Vec::new())?;
+            pass.take(&piece, progress);
+            offset = offset.saturating_add(piece.length);
+        }
+        Ok(())
+    })?;
     progress.end();
     Ok(pass)
 }
@@ -104,6 +142,14 @@ fn length_of(hole: &Hole) -> u64 {
 }
 
 impl Pass {
+    fn take(&mut self, piece: &Piece, progress: &dyn Progress) {
+        // What was not read is zeros, which are no head.
+        self.look(piece.offset, &piece.bytes);
+        self.bytes_read = self.bytes_read.saturating_add(piece.length.saturating_sub(piece.missing));
+        self.bytes_not_read = self.bytes_not_read.saturating_add(piece.missing);
+        progress.advance(piece.length);
+    }
+
     fn look(&mut self, offset: u64, piece: &[u8]) {
         let (sectors, _) = piece.as_chunks::<SECTOR>();
         for (sector, at) in sectors.iter().zip((offset..).step_by(SECTOR)) {

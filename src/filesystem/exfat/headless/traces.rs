@@ -1,5 +1,6 @@
 //! What one look at each sector notes of exFAT volumes that may have lost their boot sectors.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 use super::super::structures::{ENTRY, TableEntry, entry_type};
@@ -71,6 +72,12 @@ impl Traces {
         self.openings.retain(|one| keep(*one));
         self.upcases.retain(|one| keep(*one));
         self.roots.retain(|one| keep(one.offset));
+    }
+
+    /// Forgets tables and root folders at these places: a boot sector explains them.
+    pub(crate) fn forget_at(&mut self, places: &BTreeSet<u64>) {
+        self.openings.retain(|one| !places.contains(one));
+        self.roots.retain(|one| !places.contains(&one.offset));
     }
 
     /// Looks at a sector: `offset` is where it stands in the source, `sector` its bytes, at least 512. All must have been
