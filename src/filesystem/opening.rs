@@ -35,7 +35,11 @@ pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
     if let Some(volume) = Fat::open(source)? {
         return Ok(Some(Box::new(volume)));
     }
-    if let Some(volume) = ExFat::open(source)? {
+    if let Some(mut volume) = ExFat::open(source)? {
+        // Its backup stands in sectors that making FAT32 does not write, so it may outlive its volume.
+        if volume.is_by_backup() && Fat::open_headless(source)?.is_some() {
+            volume.contest();
+        }
         return Ok(Some(Box::new(volume)));
     }
     let Some(mut volume) = by_backup else { return Ok(None) };

@@ -88,6 +88,11 @@ impl ExFat {
         }
     }
 
+    /// Whether only the backup of the boot sectors is left.
+    pub(super) fn is_by_backup(&self) -> bool {
+        self.findings.count(FindingKind::BackupBootUsed) > 0
+    }
+
     /// Whether the second FAT and bitmap are the ones in use.
     fn second_in_use(&self) -> bool {
         self.boot.sector.fats == 2 && self.boot.flags.is_some_and(|flags| flags & BootSector::SECOND_FAT != 0)
