@@ -58,3 +58,20 @@ fn two_formats_without_heads_vouch_for_nothing() {
         assert_eq!((whole, doubtful), (0, true), "{new}, {files} files");
     }
 }
+
+#[test]
+fn an_older_exfat_backup_vouches_for_nothing_where_fat32_was_made_over_it() {
+    // FAT32 has its boot sectors in sectors 0 to 8 and its first table from sector 32 on; exFAT's backup stands between,
+    // in sectors 12 to 23, and making FAT32 leaves it alone. Of a large card, exFAT's own table and root stand so far
+    // back that FAT32's tables don't reach them; of this small one they are kept.
+    let (old, new) = (fixture::image("exfat-c4k"), fixture::image("fat32"));
+    let alone = seen(&unread(old.clone(), &[0..12 * 512])).expect("by its backup");
+    assert!(alone.0 > 500 && alone.1 == alone.0 && !alone.2, "alone it vouches for everything: {alone:?}");
+    let mut bytes = old;
+    // Boot sectors, the first table up to exFAT's, the second table, and the clusters with folders and files.
+    for range in [0..12 * 512, 32 * 512..64 * 512, 284_160..640_000] {
+        bytes[range.clone()].copy_from_slice(&new[range]);
+    }
+    let (files, whole, doubtful) = seen(&unread(bytes, &[0..12 * 512])).expect("by what is left");
+    assert!(files > 50 && whole == 0 && doubtful, "{files} files, {whole} whole, {doubtful}");
+}
