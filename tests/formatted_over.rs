@@ -75,3 +75,15 @@ fn an_older_exfat_backup_vouches_for_nothing_where_fat32_was_made_over_it() {
     let (files, whole, doubtful) = seen(&unread(bytes, &[0..12 * 512])).expect("by what is left");
     assert!(files > 50 && whole == 0 && doubtful, "{files} files, {whole} whole, {doubtful}");
 }
+
+#[test]
+fn fat32_that_was_only_just_made_is_shown_by_its_two_tables() {
+    let (old, new) = (fixture::image("exfat-c4k"), fixture::image("fat32"));
+    let mut bytes = old;
+    // No folder and no file is there yet.
+    for range in [0..12 * 512, 32 * 512..33 * 512, 284_160..284_672] {
+        bytes[range.clone()].copy_from_slice(&new[range]);
+    }
+    let (files, whole, doubtful) = seen(&unread(bytes, &[0..12 * 512])).expect("by the backup");
+    assert!(files > 50 && whole == 0 && doubtful, "{files} files, {whole} whole, {doubtful}");
+}

@@ -14,6 +14,7 @@ mod claims;
 mod codepage;
 pub mod exfat;
 pub mod fat;
+mod first_look;
 mod gaps;
 mod hole_use;
 mod needs;

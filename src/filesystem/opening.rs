@@ -2,7 +2,7 @@
 
 use super::Filesystem;
 use super::exfat::ExFat;
-use super::fat::Fat;
+use super::fat::{self, Fat};
 use super::ntfs::Ntfs;
 use crate::error::Result;
 use crate::source::Source;
@@ -37,14 +37,14 @@ pub fn open(source: &Source) -> Result<Option<Box<dyn Filesystem>>> {
     }
     if let Some(mut volume) = ExFat::open(source)? {
         // Its backup stands in sectors that making FAT32 does not write, so it may outlive its volume.
-        if volume.is_by_backup() && Fat::open_headless(source)?.is_some() {
+        if volume.is_by_backup() && fat::headless::shows(source, &volume.tables())? {
             volume.contest();
         }
         return Ok(Some(Box::new(volume)));
     }
     let Some(mut volume) = by_backup else { return Ok(None) };
     // If those copies are lost, too, or there are none (FAT12 and FAT16), which of the two was made last can't be told.
-    if ExFat::open_headless(source)?.is_some() || Fat::open_headless(source)?.is_some() {
+    if ExFat::open_headless(source)?.is_some() || fat::headless::shows(source, &[])? {
         volume.contest();
     }
     Ok(Some(Box::new(volume)))

@@ -88,6 +88,12 @@ impl ExFat {
         }
     }
 
+    /// Where its allocation tables begin, in bytes of the volume.
+    pub(super) fn tables(&self) -> [u64; 2] {
+        let sector = &self.boot.sector;
+        [sector.fat_start, sector.fat_start.saturating_add(sector.fat_length)]
+    }
+
     /// Whether only the backup of the boot sectors is left.
     pub(super) fn is_by_backup(&self) -> bool {
         self.findings.count(FindingKind::BackupBootUsed) > 0

@@ -15,21 +15,14 @@ pub use traces::Traces;
 
 use super::structures::BootSector;
 use super::units::{FIRST_CLUSTER, MAX_CLUSTERS};
-use crate::bytes::{at_most, slice, to_u64};
+use crate::bytes::{slice, to_u64};
 use crate::catalog::{Distrust, Incomplete, Object, ObjectKind};
 use crate::error::Result;
-use crate::filesystem::anchor;
+use crate::filesystem::first_look;
 use crate::source::Source;
 use geometry::{FIRST_TABLE, MOST_CLUSTER, UNIT};
 use traces::Root;
 
-/// How much of a window is looked at, in bytes. Root and up-case table are written first when a volume is made; the bitmap
-/// before them has 8 MiB for 2 TiB in clusters of 32 KiB. A search of the whole image sees further.
-const LOOK: u64 = 64 << 20;
-/// How much is read at once, in bytes.
-const PIECE: u64 = 1 << 20;
-/// Volumes further back that are noted; more than that stand in collections of disk images.
-const MOST_OTHERS: usize = 64;
 /// Pairs of a root folder and an up-case table that are looked at. A volume has one.
 const MOST_PAIRS: usize = 64;
 
@@ -46,23 +39,7 @@ pub fn find(window: &Source) -> Result<Option<Geometry>> {
         return Ok(None);
     }
     let mut traces = Traces::new();
-    let mut others = Vec::new();
-    let end = LOOK.min(window.length_in_image());
-    let mut at = 0;
-    while at < end {
-        let mut bytes = vec![0; at_most(end.saturating_sub(at).min(PIECE), usize::MAX)];
-        let holes = window.read_at(at, &mut bytes)?.holes;
-        for (offset, sector) in (at..).step_by(512).zip(bytes.chunks_exact(512)) {
-            let sector_end = offset.saturating_add(UNIT);
-            if !holes.iter().any(|hole| hole.range.start < sector_end && offset < hole.range.end) {
-                traces.look(offset, sector);
-                if slice(sector, 0x1fe, 2) == Some(&[0x55, 0xaa]) && others.len() < MOST_OTHERS {
-                    others.extend(anchor::later_volumes(window, offset, sector)?);
-                }
-            }
-        }
-        at = at.saturating_add(to_u64(bytes.len()));
-    }
+    let others = first_look::opening(window, &mut |offset, sector| traces.look(offset, sector))?;
     traces.forget(&others);
     let mut all = examined(window, &traces, |_| 0)?.into_iter();
     let Some(mut best) = all.next() else { return Ok(None) };

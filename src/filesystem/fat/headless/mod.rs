@@ -15,22 +15,15 @@ mod traces;
 pub use geometry::{Evidence, Geometry};
 pub use traces::Traces;
 
+use std::collections::HashSet;
+
 use super::structures::Width;
-use crate::bytes::{at_most, slice, to_u64};
+use crate::bytes::{at_most, slice};
 use crate::error::Result;
-use crate::filesystem::anchor;
+use crate::filesystem::first_look;
 use crate::source::Source;
 use geometry::UNIT;
 use traces::Dots;
-
-/// How much of a window is looked at, in bytes: the tables of volumes up to 256 GiB stand there, whatever is reserved
-/// before them. A search of the whole image sees further.
-const LOOK: u64 = 64 << 20;
-
-/// How much is read at once, in bytes.
-const PIECE: u64 = 1 << 20;
-/// Volumes further back that are noted; more than that stand in collections of disk images.
-const MOST_OTHERS: usize = 64;
 
 /// How a volume is laid out that begins where `window` does and whose boot sectors are lost; `None` if nothing shows one,
 /// or if a boot sector of something else stands there. At most 64 MiB are looked at, beside what is found there.
@@ -38,33 +31,42 @@ const MOST_OTHERS: usize = 64;
 /// # Errors
 /// [`crate::Error::ImageIo`] when the image file can't be read.
 pub fn find(window: &Source) -> Result<Option<Geometry>> {
+    let Some(traces) = gathered(window)? else { return Ok(None) };
+    let mut all = examined(window, &traces, |_| (0, u64::MAX))?.into_iter();
+    let Some(mut best) = all.next() else { return Ok(None) };
+    best.contested |= traces.full || all.any(|other| is_rival(&other));
+    Ok(Some(best))
+}
+
+/// Whether a FAT volume without boot sectors may begin where `window` does: a layout is likely, or two tables open alike,
+/// as they do on a volume that was only just made and has no folder yet. `own` are bytes of the window where another
+/// format's tables open so.
+///
+/// # Errors
+/// [`crate::Error::ImageIo`] when the image file can't be read.
+pub(in crate::filesystem) fn shows(window: &Source, own: &[u64]) -> Result<bool> {
+    let Some(traces) = gathered(window)? else { return Ok(false) };
+    let mut seen = HashSet::new();
+    for opening in traces.openings.iter().filter(|one| !own.contains(&one.offset)) {
+        if let Some((bytes, _)) = window.read_real(opening.offset, at_most(UNIT, 512))?
+            && !seen.insert(bytes)
+        {
+            return Ok(true);
+        }
+    }
+    Ok(!examined(window, &traces, |_| (0, u64::MAX))?.is_empty())
+}
+
+/// What the opening of a window shows; `None` if a boot sector stands in its first sector.
+fn gathered(window: &Source) -> Result<Option<Traces>> {
     let first = window.read_real(0, at_most(UNIT, 512))?;
     if first.is_some_and(|(bytes, _)| slice(&bytes, 0x1fe, 2) == Some(&[0x55, 0xaa])) {
         return Ok(None);
     }
     let mut traces = Traces::new();
-    let mut others = Vec::new();
-    let end = LOOK.min(window.length_in_image());
-    let mut at = 0;
-    while at < end {
-        let mut bytes = vec![0; at_most(end.saturating_sub(at).min(PIECE), usize::MAX)];
-        let holes = window.read_at(at, &mut bytes)?.holes;
-        for (offset, sector) in (at..).step_by(512).zip(bytes.chunks_exact(512)) {
-            let sector_end = offset.saturating_add(UNIT);
-            if !holes.iter().any(|hole| hole.range.start < sector_end && offset < hole.range.end) {
-                traces.look(offset, sector);
-                if slice(sector, 0x1fe, 2) == Some(&[0x55, 0xaa]) && others.len() < MOST_OTHERS {
-                    others.extend(anchor::later_volumes(window, offset, sector)?);
-                }
-            }
-        }
-        at = at.saturating_add(to_u64(bytes.len()));
-    }
+    let others = first_look::opening(window, &mut |offset, sector| traces.look(offset, sector))?;
     traces.forget(&others);
-    let mut all = examined(window, &traces, |_| (0, u64::MAX))?.into_iter();
-    let Some(mut best) = all.next() else { return Ok(None) };
-    best.contested |= traces.full || all.any(|other| is_rival(&other));
-    Ok(Some(best))
+    Ok(Some(traces))
 }
 
 /// A layout that is as good as proven, but for holes and for the folders of the other one.

@@ -10,19 +10,14 @@ use super::hypothesis::boot_of;
 use super::proof::{prove, total_bytes};
 use super::rebuild::{Layout, pieces, table};
 use super::traces::Traces;
-use crate::bytes::{at_most, to_u64};
+use crate::bytes::to_u64;
 use crate::catalog::{FindingKind, Findings};
 use crate::error::Result;
+use crate::filesystem::first_look;
 use crate::source::Source;
-
-/// Volumes of up to so many bytes are looked through at once; it takes less than a second.
-const SMALL: u64 = 64 << 20;
 
 /// How much is looked through around a usual place, in bytes.
 const AROUND: u64 = 1 << 20;
-
-/// How much is read at once, in bytes.
-const CHUNK: usize = 1 << 20;
 
 const SECTOR: usize = 512;
 
@@ -30,7 +25,7 @@ const SECTOR: usize = 512;
 pub(in crate::filesystem::ntfs) fn open(source: &Source) -> Result<Option<Ntfs>> {
     let length = source.length_in_image();
     let mut traces = Traces::new();
-    let searched = length <= SMALL;
+    let searched = first_look::is_all(length);
     if searched {
         look_through(source, 0, length, &mut traces)?;
     } else {
@@ -76,19 +71,10 @@ fn usual_places(length: u64) -> Vec<u64> {
 
 /// Shows the sectors of a stretch to the traces.
 fn look_through(source: &Source, start: u64, end: u64, traces: &mut Traces) -> Result<()> {
-    let mut buffer = vec![0; CHUNK];
-    let mut at = start;
-    while at < end {
-        let length = at_most(end.saturating_sub(at), CHUNK);
-        let chunk = buffer.get_mut(..length).unwrap_or_default();
-        // What is not there is zeros, and no sector opens a record that way.
-        source.read_at(at, chunk)?;
-        for (index, sector) in (0_u64..).zip(chunk.chunks_exact(SECTOR)) {
-            traces.look(index.saturating_mul(to_u64(SECTOR)).saturating_add(at), sector);
-        }
-        at = at.saturating_add(to_u64(length));
-    }
-    Ok(())
+    first_look::sectors(source, start..end, &mut |offset, sector| {
+        traces.look(offset, sector);
+        Ok(())
+    })
 }
 
 /// Opens the volume that fills `window` by a geometry that may be anybody's: what it says is looked at again.
@@ -163,7 +149,7 @@ pub(in crate::filesystem::ntfs) fn open_at(window: &Source, geometry: &Geometry)
 pub(in crate::filesystem::ntfs) fn pieces_from_start(volume: &Source, boot: &BootSector) -> Result<Vec<TablePiece>> {
     let length = boot.total_bytes().min(volume.length_in_image());
     let mut traces = Traces::new();
-    if length <= SMALL {
+    if first_look::is_all(length) {
         look_through(volume, 0, length, &mut traces)?;
     } else {
         let mut at = boot.cluster.volume_offset(boot.mft).unwrap_or(length);
