@@ -87,3 +87,35 @@ fn fat32_that_was_only_just_made_is_shown_by_its_two_tables() {
     let (files, whole, doubtful) = seen(&unread(bytes, &[0..12 * 512])).expect("by the backup");
     assert!(files > 50 && whole == 0 && doubtful, "{files} files, {whole} whole, {doubtful}");
 }
+
+/// A drive with one partition of a type, which holds a volume.
+fn drive(volume: &[u8], kind: u8) -> Vec<u8> {
+    const START: usize = 2048;
+    let mut bytes = vec![0; START * 512];
+    bytes.extend(volume);
+    bytes.resize(bytes.len() + (1 << 20), 0);
+    bytes[0x1be + 4] = kind;
+    bytes[0x1be + 8..0x1be + 12].copy_from_slice(&(START as u32).to_le_bytes());
+    bytes[0x1be + 12..0x1be + 16].copy_from_slice(&(volume.len() as u32 / 512).to_le_bytes());
+    bytes[0x1fe..0x200].copy_from_slice(&[0x55, 0xaa]);
+    bytes
+}
+
+#[test]
+fn a_backup_alone_vouches_for_nothing_in_a_partition_of_another_type() {
+    // `sfdisk --list-types`: 7 is NTFS and exFAT, 0b FAT32, 83 Linux. What Linux keeps there may lie in a hole, too.
+    let first = 1 << 20;
+    for (name, boots, own) in [("ntfs-c64k", 512, 0x07), ("fat32", 512, 0x0b), ("exfat-c4k", 12 * 512, 0x07)] {
+        let volume = fixture::image(name);
+        for (kind, trusted) in [(own, true), (0x83, false)] {
+            let source = unread(drive(&volume, kind), &[first..first + boots]);
+            let disk = handback::volumes::open(&source, Default::default()).expect("in memory");
+            let filesystem = disk.volumes[0].filesystem().expect("by its backup");
+            let swept = filesystem.sweep(SweepOptions::default(), &Silent).expect("in memory");
+            let files = swept.catalog.objects().filter(|(_, object)| object.size > 0);
+            let whole = files.filter(|(_, object)| object.facts.state() == State::Whole).count();
+            assert_eq!(whole > 50, trusted, "{name}, type {kind:#x}: {whole} whole");
+            assert!(trusted || whole == 0, "{name}: {whole} whole");
+        }
+    }
+}

@@ -31,7 +31,7 @@ pub use codepage::CodePage;
 pub use gaps::{Damage, damage};
 pub use hole_use::{HoleUse, Use, UseBytes};
 pub use needs::{Chosen, Need, NeededStructure, Needs};
-pub use opening::{Formats, open, open_without_head};
+pub use opening::{Formats, open, open_as, open_without_head};
 
 use crate::catalog::{Catalog, Extents, Findings, ObjectId, Timestamp};
 use crate::error::Result;

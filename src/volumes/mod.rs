@@ -262,7 +262,7 @@ fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
     let probe = Probe::read(window)?;
     let opening = recognise::by_opening(&probe);
     if opening.is_none_or(is_read)
-        && let Some(filesystem) = filesystem::open(window)?
+        && let Some(filesystem) = filesystem::open_as(window, formats(code))?
     {
         return Ok(Content::Readable(filesystem));
     }
@@ -271,8 +271,8 @@ fn look(window: &Source, code: Option<TypeCode>) -> Result<Content> {
     let kind = opening.or_else(|| recognise::by_copies(&probe)).or_else(ending);
     // Nothing else may be here: old file records outlive the volume that they were made for.
     if kind.is_none_or(is_read)
-        && let Some(formats) = formats(code)
-        && let Some(filesystem) = filesystem::open_without_head(window, formats)?
+        && formats(code) != Formats::NONE
+        && let Some(filesystem) = filesystem::open_without_head(window, formats(code))?
     {
         return Ok(Content::Readable(filesystem));
     }
@@ -287,18 +287,17 @@ fn is_read(kind: Kind) -> bool {
     matches!(kind, Kind::Ntfs | Kind::Fat12 | Kind::Fat16 | Kind::Fat32 | Kind::ExFat)
 }
 
-/// What a partition of this type may hold: its type says so, or leaves it open. `None` if nothing that is read.
-fn formats(code: Option<TypeCode>) -> Option<Formats> {
-    let Some(code) = code else { return Some(Formats::ALL) };
-    let Some(name) = code.name() else { return Some(Formats::ALL) };
+/// What a partition of this type may hold: its type says so, or leaves it open.
+fn formats(code: Option<TypeCode>) -> Formats {
+    let Some(code) = code else { return Formats::ALL };
+    let Some(name) = code.name() else { return Formats::ALL };
     let anything = name == "Windows data";
-    let formats = Formats {
+    Formats {
         ntfs: anything || name.contains("NTFS") || code.purpose() == Purpose::Recovery,
         exfat: anything || name.contains("exFAT"),
         // `exFAT` holds `FAT`, too: a stick's type is not changed by formatting it as the other.
         fat: anything || name.contains("FAT") || matches!(code.purpose(), Purpose::Start | Purpose::Recovery),
-    };
-    (formats.ntfs || formats.exfat || formats.fat).then_some(formats)
+    }
 }
 
 fn role_is_reserved(code: Option<TypeCode>) -> bool {

@@ -30,7 +30,7 @@ mod volume;
 use std::collections::HashSet;
 use std::ops::Range;
 
-use super::opening::{CONTESTED, Contestable};
+use super::opening::Contestable;
 use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
 use crate::catalog::{Catalog, Distrust, Extents, FindingKind, Findings, Object, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
@@ -94,11 +94,6 @@ impl ExFat {
         [sector.fat_start, sector.fat_start.saturating_add(sector.fat_length)]
     }
 
-    /// Whether only the backup of the boot sectors is left.
-    pub(super) fn is_by_backup(&self) -> bool {
-        self.findings.count(FindingKind::BackupBootUsed) > 0
-    }
-
     /// Whether the second FAT and bitmap are the ones in use.
     fn second_in_use(&self) -> bool {
         self.boot.sector.fats == 2 && self.boot.flags.is_some_and(|flags| flags & BootSector::SECOND_FAT != 0)
@@ -156,9 +151,9 @@ impl Contestable for ExFat {
         !self.doubted
     }
 
-    fn contest(&mut self) {
+    fn contest(&mut self, why: &'static str) {
         self.doubted = true;
-        self.findings.add(FindingKind::GeometryDoubtful, Some(self.source.image_offset(0)), None, || CONTESTED);
+        self.findings.add(FindingKind::GeometryDoubtful, Some(self.source.image_offset(0)), None, || why);
     }
 }
 

@@ -22,7 +22,7 @@ mod table;
 mod units;
 mod volume;
 
-use super::opening::{CONTESTED, Contestable};
+use super::opening::Contestable;
 use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
 use crate::catalog::{Catalog, Extents, FindingKind, Findings, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
@@ -81,9 +81,9 @@ impl Contestable for Fat {
         !self.doubted
     }
 
-    fn contest(&mut self) {
+    fn contest(&mut self, why: &'static str) {
         self.doubted = true;
-        self.findings.add(FindingKind::GeometryDoubtful, Some(self.source.image_offset(0)), None, || CONTESTED);
+        self.findings.add(FindingKind::GeometryDoubtful, Some(self.source.image_offset(0)), None, || why);
     }
 }
 

@@ -27,7 +27,7 @@ mod tree;
 mod units;
 mod volume;
 
-use super::opening::{CONTESTED, Contestable};
+use super::opening::Contestable;
 use super::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts};
 use crate::catalog::{Catalog, Distrust, Extents, FindingKind, Findings, Object, ObjectId, ObjectKind, Unlocated};
 use crate::error::{Error, Result};
@@ -71,11 +71,6 @@ impl Ntfs {
         headless::open_at(window, geometry)
     }
 
-    /// Whether only the backup of the boot sector is left.
-    pub(super) fn is_by_backup(&self) -> bool {
-        self.findings.count(FindingKind::BackupBootUsed) > 0
-    }
-
     fn parts(&self) -> file::Parts<'_> {
         file::Parts { volume: &self.source, boot: &self.boot, table: &self.table }
     }
@@ -112,9 +107,9 @@ impl Contestable for Ntfs {
         self.table.doubt == table::Doubt::Nothing
     }
 
-    fn contest(&mut self) {
+    fn contest(&mut self, why: &'static str) {
         self.table.doubt = table::Doubt::Layout;
-        self.findings.add(FindingKind::GeometryDoubtful, Some(self.source.image_offset(0)), None, || CONTESTED);
+        self.findings.add(FindingKind::GeometryDoubtful, Some(self.source.image_offset(0)), None, || why);
     }
 }
 
