@@ -5,8 +5,11 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use jiff::tz::TimeZone;
 
+use super::details_args::DetailsArgs;
 use super::map_args::{MapArgs, MapFormArgs};
 use super::map_wanted::MapWantedArgs;
+use super::record_args::RecordArgs;
+use super::selection_args::SelectionArgs;
 use super::size;
 use crate::filesystem::CodePage;
 use crate::partition::capacity::Expected;
@@ -202,12 +205,15 @@ pub(super) struct SurveyArgs {
 pub(super) struct ExtractArgs {
     #[command(flatten)]
     pub(super) image: ImageArgs,
-    /// What to copy: `/Users/Anna`, `2:/Photos`, an address such as `record:57`, or `/` for everything
-    #[arg(value_name = "PATH", required = true)]
-    pub(super) paths: Vec<String>,
+    #[command(flatten)]
+    pub(super) selection: SelectionArgs,
     /// The handover folder: a new or empty one, or one that was not finished and goes on
     #[arg(long, value_name = "FOLDER")]
     pub(super) to: PathBuf,
+    #[command(flatten)]
+    pub(super) details: DetailsArgs,
+    #[command(flatten)]
+    pub(super) record: RecordArgs,
     /// Deleted files that stood in these folders, too, apart from the others and never better than doubtful
     #[arg(long)]
     pub(super) deleted: bool,

@@ -34,7 +34,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
     let options = SweepOptions { deleted: args.deleted, codepage: args.codepage.codepage, ..SweepOptions::default() };
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let mut selected: BTreeMap<u32, Vec<Selected>> = BTreeMap::new();
-    for path in &args.paths {
+    for path in &args.selection.paths {
         let Named { volume, name, .. } = match opened.find(path, args.volume.volume, context)? {
             Ok(named) => named,
             Err(refused) => return Ok(refused.say(context)),

@@ -3,6 +3,7 @@
 mod args;
 mod check;
 mod demo;
+mod details_args;
 mod disk;
 pub mod escape;
 mod exit;
@@ -22,7 +23,9 @@ mod new_file;
 mod open_image;
 mod output;
 mod progress;
+mod record_args;
 mod second;
+mod selection_args;
 mod size;
 mod survey;
 mod verify;

@@ -17,12 +17,13 @@ const WIDE: u64 = 1 << 32;
 /// How much of the table is read at once, in bytes.
 const WINDOW: u64 = 1 << 16;
 
-/// Delivers the content chunk by chunk.
-pub(super) fn read(volume: &Source, packed: &Packed, delivery: &mut Delivery<'_>) -> Result<()> {
+/// Delivers the content from where the delivery stands, which is a chunk's start, to `until`, chunk by chunk; the last
+/// one whole.
+pub(super) fn read(volume: &Source, packed: &Packed, until: u64, delivery: &mut Delivery<'_>) -> Result<()> {
     let Packed { stored, packing, chunk, size } = packed;
     let (chunk, size) = (*chunk, *size);
     if chunk == 0 || chunk > to_u64(1 << 16) {
-        return delivery.gap_to(size, GapKind::Undecodable);
+        return delivery.gap_to(until, GapKind::Undecodable);
     }
     let count = size.div_ceil(chunk);
     let mut table = Table {
@@ -36,10 +37,14 @@ pub(super) fn read(volume: &Source, packed: &Packed, delivery: &mut Delivery<'_>
     };
     let length = table.entries.saturating_mul(table.width);
     let Some(stored_chunks) = stored.size().checked_sub(length) else {
-        return delivery.gap_to(size, GapKind::Undecodable);
+        return delivery.gap_to(until, GapKind::Undecodable);
     };
-    let mut start = Ok(0);
-    for number in 0..count {
+    let first = delivery.position().checked_div(chunk).unwrap_or_default();
+    let mut start = match first.checked_sub(1) {
+        Some(before) => table.entry(before, delivery)?,
+        None => Ok(0),
+    };
+    for number in first..until.div_ceil(chunk).min(count) {
         let plain = chunk.min(size.saturating_sub(number.saturating_mul(chunk)));
         let end = if number < table.entries { table.entry(number, delivery)? } else { Ok(stored_chunks) };
         one(volume, packed, length, start, end, plain, stored_chunks, *packing, delivery)?;

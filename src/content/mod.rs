@@ -10,6 +10,8 @@ pub mod check;
 mod chunk;
 mod chunks;
 mod fingerprint;
+#[cfg(feature = "content-checks")]
+pub mod formats;
 mod huffman;
 pub mod lznt1;
 mod lzx;
@@ -22,8 +24,8 @@ use std::ops::Range;
 
 pub use fingerprint::{Fingerprint, claims_too_much, fingerprint};
 
-use crate::bytes::{at_most, to_u64};
-use crate::catalog::{Encoding, Extents, Gap, GapKind};
+use crate::bytes::{at_most, round_down, to_u64};
+use crate::catalog::{Encoding, Extents, Gap, GapKind, Runs};
 use crate::error::Result;
 use crate::source::Source;
 
@@ -47,20 +49,69 @@ pub struct Outcome {
 /// # Errors
 /// [`crate::Error::ImageIo`] when the image file can't be read, or what `sink` returned.
 pub fn read(volume: &Source, extents: &Extents, sink: &mut dyn FnMut(&[u8]) -> Result<()>) -> Result<Outcome> {
-    let mut delivery = Delivery { sink, buffer: Vec::new(), outcome: Outcome::default() };
+    deliver(volume, extents, 0..extents.size(), sink)
+}
+
+/// Fills `buffer` with an object's content from byte `start`. What is not there, and what would lie past the content's
+/// end, is zeros; the former is named in the outcome, in bytes of the file.
+///
+/// # Errors
+/// [`crate::Error::ImageIo`] when the image file can't be read.
+pub fn read_at(volume: &Source, extents: &Extents, start: u64, buffer: &mut [u8]) -> Result<Outcome> {
+    let end = start.saturating_add(to_u64(buffer.len())).min(extents.size());
+    let start = start.min(end);
+    let first = match extents {
+        Extents::Runs(Runs { encoding: Encoding::Lznt1 { unit }, .. }) => round_down(start, *unit),
+        Extents::Packed(packed) => round_down(start, packed.chunk),
+        Extents::Runs(_) | Extents::Resident(_) => start,
+    };
+    let mut skip = start.saturating_sub(first);
+    let mut filled = 0_usize;
+    let mut outcome = deliver(volume, extents, first..end, &mut |piece| {
+        let skipped = at_most(skip, piece.len());
+        skip = skip.saturating_sub(to_u64(skipped));
+        let wanted = piece.get(skipped..).unwrap_or_default();
+        let slot = buffer.get_mut(filled..).unwrap_or_default();
+        for (to, from) in slot.iter_mut().zip(wanted) {
+            *to = *from;
+        }
+        filled = filled.saturating_add(wanted.len());
+        Ok(())
+    })?;
+    buffer.get_mut(filled..).unwrap_or_default().fill(0);
+    outcome.length = end.saturating_sub(start);
+    for gap in &mut outcome.gaps {
+        gap.range = gap.range.start.max(start)..gap.range.end.min(end);
+    }
+    outcome.gaps.retain(|gap| gap.range.start < gap.range.end);
+    Ok(outcome)
+}
+
+/// Delivers a range of the content, which begins where a unit or chunk does.
+fn deliver(
+    volume: &Source,
+    extents: &Extents,
+    range: Range<u64>,
+    sink: &mut dyn FnMut(&[u8]) -> Result<()>,
+) -> Result<Outcome> {
+    let outcome = Outcome { length: range.start, ..Outcome::default() };
+    let mut delivery = Delivery { sink, buffer: Vec::new(), outcome };
+    // Reserved at once for small files, never more than a piece.
+    delivery.buffer.reserve(at_most(range.end.saturating_sub(range.start), PIECE));
     match extents {
-        Extents::Resident(bytes) => delivery.bytes(bytes)?,
-        Extents::Packed(packed) => chunks::read(volume, packed, &mut delivery)?,
+        Extents::Resident(bytes) => {
+            let range = at_most(range.start, usize::MAX)..at_most(range.end, usize::MAX);
+            delivery.bytes(bytes.get(range).unwrap_or_default())?;
+        }
+        Extents::Packed(packed) => chunks::read(volume, packed, range.end, &mut delivery)?,
         Extents::Runs(runs) => {
-            // Reserved at once for small files, never more than a piece.
-            delivery.buffer.reserve(at_most(runs.size, PIECE));
-            let end = runs.size.min(runs.valid_size);
+            let end = range.end.min(runs.valid_size);
             match runs.encoding {
                 Encoding::Plain => plain::read(volume, runs, end, &mut delivery)?,
                 Encoding::Lznt1 { unit } => units::read(volume, runs, end, unit, &mut delivery)?,
             }
             // Past the valid size the content is zeros by definition.
-            delivery.zeros_to(runs.size)?;
+            delivery.zeros_to(range.end)?;
         }
     }
     delivery.finish()

@@ -5,9 +5,10 @@ use crate::catalog::{GapKind, Place, Run, Runs};
 use crate::error::Result;
 use crate::source::Source;
 
-/// Delivers the bytes before `end`.
+/// Delivers the bytes from where the delivery stands to `end`.
 pub(super) fn read(volume: &Source, runs: &Runs, end: u64, delivery: &mut Delivery<'_>) -> Result<()> {
-    for run in runs.runs.iter().take_while(|run| run.start < end) {
+    let passed = runs.runs.partition_point(|run| run.start.saturating_add(run.length) <= delivery.position());
+    for run in runs.runs.iter().skip(passed).take_while(|run| run.start < end) {
         deliver(volume, run, end, delivery)?;
     }
     // A reader gives runs up to the size; were one to give fewer, the rest has no place.

@@ -18,13 +18,13 @@ use crate::source::Source;
 /// Largest unit that is decoded, in bytes: 16 clusters of 64 KiB. Windows makes none above 64 KiB.
 const MAX_UNIT: u64 = 1 << 20;
 
-/// Delivers the bytes before `end`, unit by unit.
+/// Delivers the bytes from where the delivery stands, which is a unit's start, to `end`, unit by unit.
 pub(super) fn read(volume: &Source, runs: &Runs, end: u64, unit: u64, delivery: &mut Delivery<'_>) -> Result<()> {
     if unit == 0 || unit > MAX_UNIT {
         return delivery.gap_to(end, GapKind::Undecodable);
     }
     let mut rest = runs.runs.as_slice();
-    let mut start = 0_u64;
+    let mut start = delivery.position();
     while start < end {
         // Runs that end before this unit are done with.
         let passed = rest.iter().take_while(|run| run.start.saturating_add(run.length) <= start).count();

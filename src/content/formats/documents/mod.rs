@@ -1,0 +1,6 @@
+//! Documents, tables, slides, archives and databases.
+
+use super::Format;
+
+/// The formats of this folder.
+pub(super) const FORMATS: &[&[Format]] = &[];

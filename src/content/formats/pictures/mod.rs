@@ -1,0 +1,8 @@
+//! Pictures.
+
+mod bmp;
+
+use super::Format;
+
+/// The formats of this folder.
+pub(super) const FORMATS: &[&[Format]] = &[bmp::FORMATS];
