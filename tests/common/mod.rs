@@ -14,6 +14,7 @@ pub(crate) mod headless;
 pub(crate) mod headless_fat;
 pub(crate) mod memory;
 pub(crate) mod rounds;
+pub(crate) mod ways;
 
 use std::collections::BTreeMap;
 use std::ops::Range;

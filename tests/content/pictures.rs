@@ -1,0 +1,3 @@
+use super::Claim;
+
+pub(super) const CLAIMS: &[Claim] = &[];
