@@ -10,7 +10,7 @@ use common::{Bench, fixture};
 fn outcomes(bench: &Bench, bag: &str) -> Vec<(String, String)> {
     let text = bench.text(&format!("{bag}/records/manifest.csv"));
     let mut lines = text.lines();
-    assert!(lines.next().is_some_and(|head| head.ends_with(",zone,second_reader")), "{text}");
+    assert!(lines.next().is_some_and(|head| head.ends_with(",zone,second_reader,opens")), "{text}");
     lines
         .map(|line| {
             // None of these names holds a quote or a comma, but a zone may.

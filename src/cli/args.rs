@@ -61,7 +61,7 @@ pub(super) enum Command {
     Survey(SurveyArgs),
     /// Copy files and folders out of the image into a handover folder with checksums
     Extract(ExtractArgs),
-    /// Have an independent program read files again: does it get the same bytes?
+    /// Tell which files open, by the rules of their formats, and which do not
     Check(CheckArgs),
     /// Check a handover folder: is every file still as it was written?
     Verify(VerifyArgs),
@@ -220,6 +220,9 @@ pub(super) struct ExtractArgs {
     /// Write alternate streams, too, as files of their own beside their file
     #[arg(long)]
     pub(super) streams: bool,
+    /// Check every file by the rules of its format, and say of each whether it opens
+    #[arg(long)]
+    pub(super) check: bool,
     /// Have an independent program read every file again, and say of each whether it gets the same bytes
     #[arg(long)]
     pub(super) second_reader: bool,

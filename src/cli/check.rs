@@ -1,4 +1,4 @@
-//! `handback check`: are files what they seem, by more than one program's word?
+//! `handback check`: do files open, and does more than one program read them alike?
 
 use std::collections::BTreeMap;
 
@@ -9,10 +9,10 @@ use super::disk::{Named, OpenedDisk};
 use super::exit::ExitStatus;
 use super::open_image::{ASSERTED, MapFacts};
 use super::output::Printer;
-use super::{Context, json, second, size};
+use super::{Context, contents, json, second, size};
 use crate::catalog::ObjectId;
-use crate::content::check::{self, Checked};
-use crate::error::{Error, Result};
+use crate::content::check::{self, Checked, Questions};
+use crate::error::Result;
 use crate::filesystem::SweepOptions;
 
 #[derive(Serialize)]
@@ -23,11 +23,6 @@ struct Document<'a> {
 }
 
 pub(super) fn run(args: &CheckArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    if !args.second_reader {
-        return Err(Error::Usage(
-            "say what to check: add `--second-reader`, and an independent program reads every file again".to_string(),
-        ));
-    }
     let options = SweepOptions { codepage: args.codepage.codepage, ..SweepOptions::default() };
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let mut selected: BTreeMap<u32, Vec<ObjectId>> = BTreeMap::new();
@@ -50,10 +45,11 @@ pub(super) fn run(args: &CheckArgs, context: &mut Context<'_>) -> Result<ExitSta
         }
     }
     opened.say_what_is_left_out(context);
+    let questions = Questions { opens: true, second_reader: args.second_reader };
     let mut volumes = Vec::new();
     for (number, objects) in &selected {
         let Some((filesystem, swept)) = opened.swept(*number) else { continue };
-        volumes.push(check::check(*number, filesystem, &swept.catalog, objects, &context.progress)?);
+        volumes.push(check::check(*number, filesystem, &swept.catalog, objects, questions, &context.progress)?);
     }
     opened.check_unchanged()?;
     if args.json {
@@ -88,5 +84,13 @@ fn print(volume: &Checked, printer: &mut Printer<'_>) -> Result<()> {
             printer.line(&format!("  {} {what}", size::counted(count, noun)))?;
         }
     }
-    second::print(&volume.second_reader, printer)
+    if let Some(contents) = &volume.contents {
+        printer.line("")?;
+        contents::print(contents, printer)?;
+    }
+    if let Some(second) = &volume.second_reader {
+        printer.line("")?;
+        second::print(second, printer)?;
+    }
+    Ok(())
 }

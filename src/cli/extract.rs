@@ -13,7 +13,7 @@ use super::disk::{Named, OpenedDisk};
 use super::exit::ExitStatus;
 use super::open_image::ASSERTED;
 use super::output::{Align, Printer, Table};
-use super::{Context, escape, json, second, size};
+use super::{Context, contents, escape, json, second, size};
 use crate::catalog::State;
 use crate::error::Result;
 use crate::filesystem::SweepOptions;
@@ -61,6 +61,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
             streams: args.streams,
             deleted: args.deleted,
             second_reader: args.second_reader,
+            check: args.check,
             ..Options::default()
         },
     };
@@ -77,7 +78,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
     if let Some(line) = summary.unproven_line() {
         context.printer.note(&line);
     }
-    Ok(ExitStatus::of_faults(summary.has_loss() || summary.differs() || !opened.disk.complete))
+    Ok(ExitStatus::of_faults(summary.has_loss() || summary.differs() || summary.has_broken() || !opened.disk.complete))
 }
 
 /// What the records say about the map.
@@ -155,6 +156,10 @@ fn print(summary: &Summary, printer: &mut Printer<'_>) -> Result<()> {
         if count > 0 {
             printer.line(&format!("{} {what}", size::grouped(count)))?;
         }
+    }
+    if let Some(found) = &summary.contents {
+        printer.line("")?;
+        contents::print(found, printer)?;
     }
     if let Some(second) = &summary.second_reader {
         printer.line("")?;

@@ -4,7 +4,7 @@ use sha2::{Digest, Sha256};
 
 use super::Outcome;
 use crate::bytes::to_u64;
-use crate::catalog::{Catalog, ObjectId};
+use crate::catalog::{Catalog, Extents, ObjectId};
 use crate::error::{Error, Result};
 use crate::filesystem::Filesystem;
 
@@ -17,6 +17,23 @@ const LARGEST_SPARSE: u64 = 1 << 44;
 #[must_use]
 pub fn claims_too_much(size: u64, volume: u64) -> bool {
     size > volume && size > LARGEST_SPARSE
+}
+
+/// Where a file's bytes lie; `None` if nothing of it can be placed, or believed.
+///
+/// # Errors
+/// [`Error::ImageIo`] when the image file can't be read.
+pub(super) fn located(
+    filesystem: &dyn Filesystem,
+    catalog: &Catalog,
+    object: ObjectId,
+) -> Result<Option<Extents>> {
+    match filesystem.extents(catalog, object) {
+        Ok(extents) if claims_too_much(extents.size(), filesystem.source().length()) => Ok(None),
+        Ok(extents) => Ok(Some(extents)),
+        Err(error @ (Error::ImageIo { .. } | Error::ImageChanged { .. } | Error::Io { .. })) => Err(error),
+        Err(_) => Ok(None),
+    }
 }
 
 /// What a file's bytes came to.
@@ -38,12 +55,7 @@ pub fn fingerprint(
     object: ObjectId,
     advance: &mut dyn FnMut(u64),
 ) -> Result<Option<Fingerprint>> {
-    let extents = match filesystem.extents(catalog, object) {
-        Ok(extents) if claims_too_much(extents.size(), filesystem.source().length()) => return Ok(None),
-        Ok(extents) => extents,
-        Err(error @ (Error::ImageIo { .. } | Error::ImageChanged { .. } | Error::Io { .. })) => return Err(error),
-        Err(_) => return Ok(None),
-    };
+    let Some(extents) = located(filesystem, catalog, object)? else { return Ok(None) };
     let mut hash = Sha256::new();
     let outcome = super::read(filesystem.source(), &extents, &mut |piece| {
         hash.update(piece);

@@ -9,6 +9,7 @@ mod bits;
 pub mod check;
 mod chunk;
 mod chunks;
+pub mod contents;
 mod fingerprint;
 #[cfg(feature = "content-checks")]
 pub mod formats;
@@ -18,11 +19,13 @@ mod lzx;
 mod plain;
 pub mod second;
 mod units;
+mod verdict;
 mod xpress;
 
 use std::ops::Range;
 
 pub use fingerprint::{Fingerprint, claims_too_much, fingerprint};
+pub use verdict::{Opens, Strength, Verdict};
 
 use crate::bytes::{at_most, round_down, to_u64};
 use crate::catalog::{Encoding, Extents, Gap, GapKind, Runs};

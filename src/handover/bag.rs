@@ -213,6 +213,7 @@ fn job_json(
         "special_files": summary.special_files,
         "deleted_left": summary.deleted_left,
         "second_reader": summary.second_reader,
+        "contents": summary.contents,
         "times": {"started": started, "ended": ended},
     });
     serde_json::to_writer_pretty(&mut *out, &document)?;

@@ -87,10 +87,12 @@ pub struct Options {
     pub read_back: bool,
     /// Have an independent program read every file again and compare.
     pub second_reader: bool,
+    /// Check every file by the rules of its format.
+    pub check: bool,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { streams: false, deleted: false, read_back: true, second_reader: false }
+        Self { streams: false, deleted: false, read_back: true, second_reader: false, check: false }
     }
 }

@@ -13,6 +13,7 @@ mod job;
 mod journal;
 mod locate;
 pub mod names;
+mod opens;
 mod output;
 mod place;
 mod plan;
@@ -76,14 +77,16 @@ fn run(job: &Job<'_>, to: &Path, output: &dyn Output, progress: &dyn Progress) -
         let _ = session.log(&format!("stopped: {error}"));
         return Err(error);
     }
-    let second = match ask_second(job, &plan, &session, &located, &earlier, progress) {
-        Ok(second) => second,
+    let asked = ask_second(job, &plan, &session, &located, &earlier, progress)
+        .and_then(|second| Ok((second, ask_formats(job, &plan, &session, &located, progress)?)));
+    let (second, opens) = match asked {
+        Ok(answers) => answers,
         Err(error) => {
             let _ = session.log(&format!("stopped: {error}"));
             return Err(error);
         }
     };
-    let results = Results { job, plan: &plan, located: &located, done: &earlier.done, second: &second };
+    let results = Results { job, plan: &plan, located: &located, done: &earlier.done, second: &second, opens: &opens };
     let summary = results.summary(destination.folder.clone(), destination.begun);
     bag::finish(&results, session, &summary, &earlier.started)?;
     Ok(summary)
@@ -120,6 +123,23 @@ fn ask_second(
     let outcomes = second::ask(job, plan, located, &earlier.done, progress)?;
     job.image.check_unchanged()?;
     Ok(outcomes)
+}
+
+/// As the second reader's, what the formats show is in no record of progress.
+fn ask_formats(
+    job: &Job<'_>,
+    plan: &Plan,
+    session: &Session<'_>,
+    located: &Located,
+    progress: &dyn Progress,
+) -> Result<opens::Verdicts> {
+    if !job.options.check {
+        return Ok(vec![None; plan.entries.len()]);
+    }
+    session.log("all files are written; checking whether they open")?;
+    let verdicts = opens::ask(job, plan, located, progress)?;
+    job.image.check_unchanged()?;
+    Ok(verdicts)
 }
 
 fn copy_all(

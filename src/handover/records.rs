@@ -9,6 +9,7 @@ use super::hex;
 use super::plan::{Link, address, link_path};
 use super::results::{Results, Row};
 use crate::catalog::{Object, ObjectKind, Timestamp};
+use crate::content::Verdict;
 use crate::content::second::Outcome;
 
 /// A time for a table, empty where there is none.
@@ -40,6 +41,7 @@ pub(crate) fn manifest_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Re
             "modified",
             "zone",
             "second_reader",
+            "opens",
         ],
     )?;
     for written in results.written() {
@@ -67,6 +69,7 @@ pub(crate) fn manifest_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Re
                 &time(written.object.modified()),
                 zone(written.object),
                 &written.second.map(Outcome::words).unwrap_or_default(),
+                &written.opens.map(Verdict::words).unwrap_or_default(),
             ],
         )?;
     }
@@ -182,6 +185,9 @@ fn value(row: &Row<'_>) -> Value {
     put("decoded", json!(row.facts.decoded));
     if let Some(outcome) = row.second {
         put("second_reader", second_reader(outcome));
+    }
+    if let Some(verdict) = row.opens {
+        put("opens", json!(verdict));
     }
     if let Some(unlocated) = row.facts.unlocated {
         put("unlocated", json!(unlocated.word()));

@@ -8,6 +8,8 @@ use super::place::{Reading, Tree, merged};
 use super::plan::{Entry, Plan, address, source_path};
 use super::summary::{Count, Lost, MOST_LOST, Summary};
 use crate::catalog::{Completeness, Distrust, Facts, Gap, GapKind, Object, ObjectKind, State};
+use crate::content::Verdict;
+use crate::content::contents::Contents;
 use crate::content::second::{self, Outcome};
 
 /// Everything that is known when all is copied.
@@ -18,6 +20,8 @@ pub(crate) struct Results<'r> {
     pub(crate) done: &'r [Option<Reading>],
     /// What the second reader says, by entry of the plan.
     pub(crate) second: &'r [Option<Outcome>],
+    /// Whether it opens, by entry of the plan.
+    pub(crate) opens: &'r [Option<Verdict>],
 }
 
 /// What became of one entry.
@@ -33,6 +37,8 @@ pub(crate) struct Row<'r> {
     pub(crate) unplaced: Option<&'r str>,
     /// What the second reader says, if it was asked.
     pub(crate) second: Option<&'r Outcome>,
+    /// Whether it opens, if that was asked.
+    pub(crate) opens: Option<&'r Verdict>,
 }
 
 impl<'r> Results<'r> {
@@ -47,7 +53,8 @@ impl<'r> Results<'r> {
             ObjectKind::Folder => Some(Tree::Recovered),
             _ => reading.and_then(|reading| Tree::of(&facts, reading.size)),
         };
-        Row { entry, volume, object, facts, reading, tree, unplaced, second: self.second[index].as_ref() }
+        let (second, opens) = (self.second[index].as_ref(), self.opens[index].as_ref());
+        Row { entry, volume, object, facts, reading, tree, unplaced, second, opens }
     }
 
     /// All entries, in the order of the plan.
@@ -87,6 +94,7 @@ impl<'r> Results<'r> {
             special_files: plan.special_files,
             deleted_left: plan.deleted_left,
             second_reader: self.job.options.second_reader.then(second::Report::default),
+            contents: self.job.options.check.then(Contents::default),
         };
         let mut seen = HashSet::new();
         for row in self.rows() {
@@ -108,6 +116,9 @@ impl<'r> Results<'r> {
             second.add(outcome, || (row.volume.number, row.source_path(), address(row.volume, row.entry.object)));
         }
         let state = row.facts.state();
+        if let (Some(contents), Some(verdict), true) = (&mut summary.contents, row.opens, is_new) {
+            contents.add(state, row.size(), verdict, || (row.source_path(), address(row.volume, row.entry.object)));
+        }
         let count: &mut Count = summary.states.entry(state).or_default();
         count.paths += 1;
         if is_new {

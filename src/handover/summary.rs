@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::readme;
 use crate::catalog::State;
+use crate::content::contents::Contents;
 use crate::content::second;
 
 /// How many lost files are listed in the summary; the rest are counted and stand in `records/lost.csv`.
@@ -87,6 +88,8 @@ pub struct Summary {
     pub deleted_left: u64,
     /// What the second reader said of the files; `None` if it was not asked.
     pub second_reader: Option<second::Report>,
+    /// Whether the files open; `None` if that was not asked.
+    pub contents: Option<Contents>,
 }
 
 impl Summary {
@@ -106,6 +109,12 @@ impl Summary {
     #[must_use]
     pub fn differs(&self) -> bool {
         self.second_reader.as_ref().is_some_and(|second| second.totals.differs > 0)
+    }
+
+    /// Whether a file was found that does not open.
+    #[must_use]
+    pub fn has_broken(&self) -> bool {
+        self.contents.as_ref().is_some_and(Contents::has_faults)
     }
 
     /// The sentence that a handover opens with where no map speaks for a file in it.

@@ -4,8 +4,9 @@ use std::cell::RefCell;
 
 use crate::bytes::{at_most, round_down, to_u64};
 use crate::catalog::{Catalog, Extents, ObjectId};
-use crate::content::{claims_too_much, read_at};
-use crate::error::{Error, Result};
+use crate::content::fingerprint::located;
+use crate::content::read_at;
+use crate::error::Result;
 use crate::filesystem::Filesystem;
 use crate::source::Source;
 
@@ -17,7 +18,7 @@ pub trait RandomRead {
     /// Fills `buffer` from byte `offset`. What lies past the end is zeros.
     ///
     /// # Errors
-    /// [`Error::ImageIo`] when the image file can't be read.
+    /// [`crate::Error::ImageIo`] when the image file can't be read.
     fn read_at(&self, offset: u64, buffer: &mut [u8]) -> Result<()>;
 }
 
@@ -65,15 +66,10 @@ impl<'a> Content<'a> {
     /// The content of an object; `None` if nothing of it can be placed.
     ///
     /// # Errors
-    /// [`Error::ImageIo`] when the image file can't be read.
+    /// [`crate::Error::ImageIo`] when the image file can't be read.
     pub fn of(filesystem: &'a dyn Filesystem, catalog: &Catalog, object: ObjectId) -> Result<Option<Self>> {
-        let volume = filesystem.source();
-        match filesystem.extents(catalog, object) {
-            Ok(extents) if claims_too_much(extents.size(), volume.length()) => Ok(None),
-            Ok(extents) => Ok(Some(Self::new(volume, extents))),
-            Err(error @ (Error::ImageIo { .. } | Error::ImageChanged { .. } | Error::Io { .. })) => Err(error),
-            Err(_) => Ok(None),
-        }
+        let extents = located(filesystem, catalog, object)?;
+        Ok(extents.map(|extents| Self::new(filesystem.source(), extents)))
     }
 
     /// Content that lies so on a volume.

@@ -10,15 +10,17 @@
 
 mod content;
 mod documents;
+mod many;
 mod media;
 mod pictures;
+mod step;
 mod subject;
-mod verdict;
 
+pub use super::verdict::{Opens, Strength, Verdict};
 pub use content::{Content, RandomRead};
+pub use many::{examine_all, examine_object};
+pub(crate) use step::{Step, Stop, broken, unchecked};
 pub use subject::{MOST_AT_ONCE, Siblings, Subject};
-pub use verdict::{Opens, Strength, Verdict};
-pub(crate) use verdict::{Step, Stop, broken, unchecked};
 
 use crate::bytes::{at_most, to_u64};
 use crate::error::Result;
@@ -64,24 +66,25 @@ pub fn examine(name: &str, content: &dyn RandomRead, siblings: &dyn Siblings) ->
     let mut head = vec![0; at_most(content.size(), HEAD)];
     content.read_at(0, &mut head)?;
     let named = by_ending(name);
+    let promised = named.map(|format| format.name);
     if is_zeros(&head) && is_blank(content)? {
-        return Ok(Verdict::new(Opens::Blank, named, "there is nothing in it but zeros"));
+        return Ok(Verdict::new(Opens::Blank, promised, "there is nothing in it but zeros"));
     }
     let found = named.filter(|format| (format.opens)(&head)).or_else(|| formats().find(|one| (one.opens)(&head)));
     let Some(format) = found else {
         return Ok(match named {
             Some(_) => {
-                let verdict = Verdict::new(Opens::Broken, named, "it does not open as files of this kind do");
+                let verdict = Verdict::new(Opens::Broken, promised, "it does not open as files of this kind do");
                 Verdict { at: Some(0), ..verdict }
             }
             None => Verdict::new(Opens::Unchecked, None, "no rule for this kind of file"),
         });
     };
     let verdict = match (format.check)(&Subject::new(name, content, siblings)) {
-        Ok(strength) => Verdict { strength: Some(strength), ..Verdict::new(Opens::Sound, Some(format), "") },
-        Err(Stop::Broken { at, why }) => Verdict { at, ..Verdict::new(Opens::Broken, Some(format), why) },
-        Err(Stop::Protected { why }) => Verdict::new(Opens::Protected, Some(format), why),
-        Err(Stop::Unchecked { why }) => Verdict::new(Opens::Unchecked, Some(format), why),
+        Ok(strength) => Verdict { strength: Some(strength), ..Verdict::new(Opens::Sound, Some(format.name), "") },
+        Err(Stop::Broken { at, why }) => Verdict { at, ..Verdict::new(Opens::Broken, Some(format.name), why) },
+        Err(Stop::Protected { why }) => Verdict::new(Opens::Protected, Some(format.name), why),
+        Err(Stop::Unchecked { why }) => Verdict::new(Opens::Unchecked, Some(format.name), why),
         Err(Stop::Failed(error)) => return Err(error),
     };
     // Broken is the graver word; of everything else the wrong name is what people have to know.

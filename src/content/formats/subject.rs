@@ -5,7 +5,7 @@ use std::io;
 use std::ops::Range;
 
 use super::content::RandomRead;
-use super::verdict::{Step, Stop, broken, unchecked};
+use super::step::{Step, Stop, broken, unchecked};
 use crate::bytes::{at_most, to_u64};
 use crate::error::{Error, Result};
 

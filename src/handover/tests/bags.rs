@@ -57,7 +57,7 @@ fn records_say_what_the_design_says() {
     let manifest = rows(&to, "manifest.csv");
     assert_eq!(
         manifest[0],
-        "path,source_path,volume,address,kind,state,reasons,size,gap_bytes,sha256,created,modified,zone,second_reader"
+        "path,source_path,volume,address,kind,state,reasons,size,gap_bytes,sha256,created,modified,zone,second_reader,opens"
     );
     let digest = hex::of(&Sha256::digest(b"percent"));
     assert!(

@@ -2,9 +2,6 @@
 
 use serde::Serialize;
 
-use super::Format;
-use crate::error::Error;
-
 /// Whether a file opens.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "lowercase")]
@@ -39,12 +36,6 @@ impl Opens {
             Self::Blank => "blank",
             Self::Broken => "broken",
         }
-    }
-
-    /// Whether a customer has lost something by it.
-    #[must_use]
-    pub fn is_loss(self) -> bool {
-        matches!(self, Self::Broken | Self::Blank)
     }
 }
 
@@ -94,39 +85,28 @@ pub struct Verdict {
 }
 
 impl Verdict {
-    pub(super) fn new(opens: Opens, format: Option<&'static Format>, why: impl Into<String>) -> Self {
-        Self { opens, strength: None, format: format.map(|format| format.name), at: None, why: why.into() }
+    /// A result without a strength and a place.
+    #[must_use]
+    pub fn new(opens: Opens, format: Option<&'static str>, why: impl Into<String>) -> Self {
+        Self { opens, strength: None, format, at: None, why: why.into() }
     }
-}
 
-/// What ends a check.
-#[derive(Debug)]
-pub(crate) enum Stop {
-    /// Something is wrong.
-    Broken { at: Option<u64>, why: String },
-    /// It needs its own password; what can be seen without is sound.
-    Protected { why: String },
-    /// It can't be decided, and why.
-    Unchecked { why: String },
-    /// The image file can't be read.
-    Failed(Error),
-}
-
-impl From<Error> for Stop {
-    fn from(error: Error) -> Self {
-        Self::Failed(error)
+    /// The result on one line: `sound (checksum)`, `broken at byte 512: it ends too early`.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let at = self.at.map(|at| format!(" at byte {at}")).unwrap_or_default();
+        let strength = self.strength.map(|strength| format!(" ({})", strength.word())).unwrap_or_default();
+        let why = if self.why.is_empty() { String::new() } else { format!(": {}", self.why) };
+        format!("{}{at}{strength}{why}", self.opens.word())
     }
-}
 
-/// A step of a check.
-pub(crate) type Step<T> = Result<T, Stop>;
-
-/// Ends a check: what stands at byte `at` is wrong.
-pub(crate) fn broken<T>(at: u64, why: impl Into<String>) -> Step<T> {
-    Err(Stop::Broken { at: Some(at), why: why.into() })
-}
-
-/// Ends a check without a result.
-pub(crate) fn unchecked<T>(why: impl Into<String>) -> Step<T> {
-    Err(Stop::Unchecked { why: why.into() })
+    /// Whether a customer has lost something by it. A blank file whose name promises nothing may be what it should be.
+    #[must_use]
+    pub fn is_loss(&self) -> bool {
+        match self.opens {
+            Opens::Broken => true,
+            Opens::Blank => self.format.is_some(),
+            _ => false,
+        }
+    }
 }
