@@ -5,7 +5,7 @@
 
 use std::io::{self, Write};
 
-use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement};
+use comfy_table::{Attribute, Cell, CellAlignment, ColumnConstraint, ContentArrangement};
 
 use super::escape;
 use crate::error::{Error, Result};
@@ -38,11 +38,12 @@ pub(super) enum Align {
 pub(super) struct Table {
     columns: Vec<(&'static str, Align)>,
     rows: Vec<Vec<String>>,
+    fitted: bool,
 }
 
 impl Table {
     pub(super) fn new(columns: &[(&'static str, Align)]) -> Self {
-        Self { columns: columns.to_vec(), rows: Vec::new() }
+        Self { columns: columns.to_vec(), rows: Vec::new(), fitted: false }
     }
 
     /// Adds a row, one cell a column. Names must have gone through [`escape::for_terminal`].
@@ -56,12 +57,37 @@ impl Table {
         self.rows.is_empty()
     }
 
-    fn draw(self, terminal: Terminal) -> Vec<String> {
+    /// Without the columns in which nothing stands; the first one stays.
+    pub(super) fn without_empty_columns(mut self) -> Self {
+        let used: Vec<bool> = (0..self.columns.len())
+            .map(|column| column == 0 || self.rows.iter().any(|row| row.get(column).is_some_and(|cell| !cell.is_empty())))
+            .collect();
+        let mut kept = used.iter();
+        self.columns.retain(|_| kept.next().is_none_or(|kept| *kept));
+        for row in &mut self.rows {
+            let mut kept = used.iter();
+            row.retain(|_| kept.next().is_none_or(|kept| *kept));
+        }
+        self
+    }
+
+    /// Is kept as narrow as the screen, also where there is none: the cells of the first column are broken into lines.
+    pub(super) fn fitted(mut self) -> Self {
+        self.fitted = true;
+        self
+    }
+
+    fn draw(self, terminal: Terminal, width: usize) -> Vec<String> {
         let mut table = comfy_table::Table::new();
         table.load_style(comfy_table::presets::NOTHING);
         if !terminal.out {
             table.force_no_tty();
-        } else if table.width().is_some_and(|width| width >= NARROWEST) {
+        }
+        let knows_width = terminal.out && table.width().is_some_and(|width| width >= NARROWEST);
+        if self.fitted {
+            table.set_width(u16::try_from(width).unwrap_or(u16::MAX));
+        }
+        if self.fitted || knows_width {
             table.set_content_arrangement(ContentArrangement::Dynamic);
         }
         let bold = terminal.out && terminal.colour;
@@ -74,6 +100,9 @@ impl Table {
         }
         for (column, (_, align)) in table.column_iter_mut().zip(&self.columns) {
             column.set_padding((0, 2));
+            if self.fitted && column.index > 0 {
+                column.set_constraint(ColumnConstraint::ContentWidth);
+            }
             column.set_cell_alignment(match align {
                 Align::Left => CellAlignment::Left,
                 Align::Right => CellAlignment::Right,
@@ -117,12 +146,25 @@ impl<'a> Printer<'a> {
         self.raw(line.as_bytes())
     }
 
+    /// Prints a paragraph, `indent` blanks before each line, broken at blanks to the width of the screen. Names in it
+    /// must have gone through [`escape::for_terminal`].
+    ///
+    /// # Errors
+    /// As [`Printer::line`].
+    pub(super) fn prose(&mut self, indent: usize, text: &str) -> Result<()> {
+        let text = escape::line(text);
+        for line in broken(&text, self.width().saturating_sub(indent)) {
+            self.line(&format!("{:indent$}{line}", ""))?;
+        }
+        Ok(())
+    }
+
     /// Prints a table.
     ///
     /// # Errors
     /// As [`Printer::line`].
     pub(super) fn table(&mut self, table: Table) -> Result<()> {
-        for line in table.draw(self.terminal) {
+        for line in table.draw(self.terminal, self.width()) {
             // Already escaped, and bold headings must stay.
             self.raw(format!("{line}\n").as_bytes())?;
         }
@@ -188,6 +230,26 @@ impl<'a> Printer<'a> {
     }
 }
 
+/// `text` in lines of at most `width` characters, if its words are no longer. Blanks between words stay as many as they
+/// are, but where a line ends.
+fn broken(text: &str, width: usize) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    let mut length = 0;
+    for (at, word) in text.split(' ').enumerate() {
+        let own = word.chars().count();
+        if at > 0 && length + 1 + own > width && length > 0 {
+            lines.push(String::new());
+            length = 0;
+        } else if at > 0 {
+            lines.extend(lines.pop().map(|line| line + " "));
+            length += 1;
+        }
+        lines.extend(lines.pop().map(|line| line + word));
+        length += own;
+    }
+    lines
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -245,6 +307,29 @@ mod tests {
             printer.table(sizes()).unwrap();
         });
         assert_eq!(out, "name           bytes\nNoten              7\na\\u{001B}[31m  12345\n");
+    }
+
+    #[test]
+    fn prose_is_broken_at_blanks_and_long_words_are_not() {
+        assert_eq!(broken("the choir's old computer", 12), ["the choir's", "old computer"]);
+        assert_eq!(broken("a  b", 80), ["a  b"], "a name may hold two blanks");
+        assert_eq!(broken("x unbreakable y", 5), ["x", "unbreakable", "y"]);
+        assert_eq!(broken("", 5), [""]);
+        let (out, _) = printed(Terminal::default(), |printer| printer.prose(70, "one two\x1B three").unwrap());
+        let indent = " ".repeat(70);
+        assert_eq!(out, format!("{indent}one\n{indent}two\\u{{001B}}\n{indent}three\n"));
+    }
+
+    #[test]
+    fn a_fitted_table_breaks_its_first_column_and_drops_what_is_empty() {
+        let mut table = Table::new(&[("folder", Align::Left), ("none", Align::Right), ("bytes", Align::Right)]);
+        let folder = "very long name ".repeat(10);
+        table.row(vec![folder.trim().to_string(), String::new(), "1,234,567".to_string()]);
+        let (out, _) = printed(Terminal::default(), |printer| {
+            printer.table(table.without_empty_columns().fitted()).unwrap();
+        });
+        assert!(out.lines().count() > 2 && out.lines().all(|line| line.chars().count() <= 80), "{out}");
+        assert!(out.contains("1,234,567") && !out.contains("none"), "{out}");
     }
 
     #[test]
