@@ -60,7 +60,9 @@ impl Table {
     /// Without the columns in which nothing stands; the first one stays.
     pub(super) fn without_empty_columns(mut self) -> Self {
         let used: Vec<bool> = (0..self.columns.len())
-            .map(|column| column == 0 || self.rows.iter().any(|row| row.get(column).is_some_and(|cell| !cell.is_empty())))
+            .map(|column| {
+                column == 0 || self.rows.iter().any(|row| row.get(column).is_some_and(|cell| !cell.is_empty()))
+            })
             .collect();
         let mut kept = used.iter();
         self.columns.retain(|_| kept.next().is_none_or(|kept| *kept));
@@ -233,20 +235,21 @@ impl<'a> Printer<'a> {
 /// `text` in lines of at most `width` characters, if its words are no longer. Blanks between words stay as many as they
 /// are, but where a line ends.
 fn broken(text: &str, width: usize) -> Vec<String> {
-    let mut lines = vec![String::new()];
-    let mut length = 0;
+    let mut lines = Vec::new();
+    let (mut line, mut length) = (String::new(), 0);
     for (at, word) in text.split(' ').enumerate() {
         let own = word.chars().count();
-        if at > 0 && length + 1 + own > width && length > 0 {
-            lines.push(String::new());
+        if length > 0 && length + 1 + own > width {
+            lines.push(std::mem::take(&mut line));
             length = 0;
         } else if at > 0 {
-            lines.extend(lines.pop().map(|line| line + " "));
+            line.push(' ');
             length += 1;
         }
-        lines.extend(lines.pop().map(|line| line + word));
+        line.push_str(word);
         length += own;
     }
+    lines.push(line);
     lines
 }
 

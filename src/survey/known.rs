@@ -105,8 +105,8 @@ pub(super) const PROGRAMS_ROOT_FOLDERS: &[&str] =
 
 /// Folders in the root of a Linux system that are its own. `srv`, `opt` and people's folders are not.
 pub(super) const LINUX_ROOT_FOLDERS: &[&str] = &[
-    "bin", "boot", "cdrom", "dev", "etc", "lib", "lib32", "lib64", "libx32", "proc", "run", "sbin",
-    "snap", "sys", "tmp", "usr", "var",
+    "bin", "boot", "cdrom", "dev", "etc", "lib", "lib32", "lib64", "libx32", "proc", "run", "sbin", "snap", "sys",
+    "tmp", "usr", "var",
 ];
 
 /// Folders in the root of a Mac's system that are its own.

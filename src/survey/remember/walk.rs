@@ -84,8 +84,7 @@ struct Group {
 /// All hits by names, each with its rule's place in the list.
 pub(super) fn hits(catalog: &Catalog) -> Vec<(usize, Hit)> {
     let mut walk = Walk { catalog, path: Vec::new(), hits: Vec::new(), groups: BTreeMap::new() };
-    let root =
-        Open { name: None, folder: catalog.root(), depth: 0, ground: Ground::Open, within: None };
+    let root = Open { name: None, folder: catalog.root(), depth: 0, ground: Ground::Open, within: None };
     // The catalog's tree has no loops and a bounded depth.
     let mut open = vec![root];
     while let Some(folder) = open.pop() {
@@ -121,8 +120,7 @@ impl Walk<'_> {
         let mut within = at.within;
         if let Some((name, entry)) = at.name.zip(self.rule_of(at, &children)) {
             if within != Some(entry.place) {
-                let mut hit =
-                    Hit::new(entry.rule, catalog.path(name), Tally::of_folder(catalog, at.folder));
+                let mut hit = Hit::new(entry.rule, catalog.path(name), Tally::of_folder(catalog, at.folder));
                 hit.lacking = lacking(entry.rule, &names_below(catalog, at.folder, entry.rule));
                 self.hits.push((entry.place, hit));
             }

@@ -66,7 +66,11 @@ pub(super) const RULES: &[Rule] = &[
     Rule {
         id: "music_library",
         what: "iTunes and Music libraries",
-        marks: &[Mark::FolderWith("itunes", "*.itl"), Mark::Folder("*.musiclibrary"), Mark::FolderWith("itunes", "itunes media")],
+        marks: &[
+            Mark::FolderWith("itunes", "*.itl"),
+            Mark::Folder("*.musiclibrary"),
+            Mark::FolderWith("itunes", "itunes media"),
+        ],
         reason: "Playlists and ratings are in the library's own file, not in the music.",
         say: "The folder goes as one, and playlists come along. Bought pieces may ask for the account.",
         ..COLLECTIONS

@@ -8,10 +8,7 @@ pub(super) const RULES: &[Rule] = &[
     Rule {
         id: "sticky_notes",
         what: "Sticky Notes",
-        marks: &[
-            Mark::FolderWith("*", "plum.sqlite"),
-            Mark::File("*.snt"),
-        ],
+        marks: &[Mark::FolderWith("*", "plum.sqlite"), Mark::File("*.snt")],
         reason: "The yellow notes on the screen are in a hidden database.",
         say: "The notes on the screen are in here; the database and the files of the same name beside it go together.",
         ..NOTES
