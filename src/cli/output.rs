@@ -14,6 +14,9 @@ use crate::error::{Error, Result};
 /// be read.
 const NARROWEST: u16 = 40;
 
+/// Blanks behind each column.
+const BETWEEN: u16 = 2;
+
 /// What the program was started on.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Terminal {
@@ -38,12 +41,12 @@ pub(super) enum Align {
 pub(super) struct Table {
     columns: Vec<(&'static str, Align)>,
     rows: Vec<Vec<String>>,
-    fitted: bool,
+    fitted: Option<&'static [&'static str]>,
 }
 
 impl Table {
     pub(super) fn new(columns: &[(&'static str, Align)]) -> Self {
-        Self { columns: columns.to_vec(), rows: Vec::new(), fitted: false }
+        Self { columns: columns.to_vec(), rows: Vec::new(), fitted: None }
     }
 
     /// Adds a row, one cell a column. Names must have gone through [`escape::for_terminal`].
@@ -73,23 +76,46 @@ impl Table {
         self
     }
 
-    /// Is kept as narrow as the screen, also where there is none: the cells of the first column are broken into lines.
-    pub(super) fn fitted(mut self) -> Self {
-        self.fitted = true;
+    /// Is kept as narrow as the screen, also where there is none. What doesn't fit loses the columns with these headings,
+    /// one after the other, and then the cells of its first column are broken into lines.
+    pub(super) fn fitted(mut self, dispensable: &'static [&'static str]) -> Self {
+        self.fitted = Some(dispensable);
         self
     }
 
-    fn draw(self, terminal: Terminal, width: usize) -> Vec<String> {
+    /// Takes away what may be taken until it fits.
+    fn fit(&mut self, width: usize) {
+        for heading in self.fitted.unwrap_or_default() {
+            let Some(column) = self.columns.iter().position(|(name, _)| name == heading) else { continue };
+            if self.width() > width {
+                self.columns.remove(column);
+                self.rows.iter_mut().for_each(|row| drop(row.remove(column)));
+            }
+        }
+    }
+
+    /// How many characters a line takes.
+    fn width(&self) -> usize {
+        let widest = |column: usize, name: &str| {
+            let cells =
+                self.rows.iter().filter_map(|row| row.get(column)).map(|cell| escape::line(cell).chars().count());
+            cells.max().unwrap_or(0).max(name.chars().count())
+        };
+        self.columns.iter().enumerate().map(|(column, (name, _))| widest(column, name) + usize::from(BETWEEN)).sum()
+    }
+
+    fn draw(mut self, terminal: Terminal, width: usize) -> Vec<String> {
         let mut table = comfy_table::Table::new();
         table.load_style(comfy_table::presets::NOTHING);
         if !terminal.out {
             table.force_no_tty();
         }
         let knows_width = terminal.out && table.width().is_some_and(|width| width >= NARROWEST);
-        if self.fitted {
+        if self.fitted.is_some() {
+            self.fit(width);
             table.set_width(u16::try_from(width).unwrap_or(u16::MAX));
         }
-        if self.fitted || knows_width {
+        if self.fitted.is_some() || knows_width {
             table.set_content_arrangement(ContentArrangement::Dynamic);
         }
         let bold = terminal.out && terminal.colour;
@@ -101,8 +127,8 @@ impl Table {
             table.add_row(row.iter().map(|cell| escape::line(cell).into_owned()).collect::<Vec<_>>());
         }
         for (column, (_, align)) in table.column_iter_mut().zip(&self.columns) {
-            column.set_padding((0, 2));
-            if self.fitted && column.index > 0 {
+            column.set_padding((0, BETWEEN));
+            if self.fitted.is_some() && column.index > 0 {
                 column.set_constraint(ColumnConstraint::ContentWidth);
             }
             column.set_cell_alignment(match align {
@@ -325,14 +351,21 @@ mod tests {
 
     #[test]
     fn a_fitted_table_breaks_its_first_column_and_drops_what_is_empty() {
-        let mut table = Table::new(&[("folder", Align::Left), ("none", Align::Right), ("bytes", Align::Right)]);
-        let folder = "very long name ".repeat(10);
-        table.row(vec![folder.trim().to_string(), String::new(), "1,234,567".to_string()]);
-        let (out, _) = printed(Terminal::default(), |printer| {
-            printer.table(table.without_empty_columns().fitted()).unwrap();
-        });
-        assert!(out.lines().count() > 2 && out.lines().all(|line| line.chars().count() <= 80), "{out}");
-        assert!(out.contains("1,234,567") && !out.contains("none"), "{out}");
+        let columns =
+            [("folder", Align::Left), ("none", Align::Right), ("oldest", Align::Left), ("bytes", Align::Right)];
+        let drawn = |folder: &str| {
+            let mut table = Table::new(&columns);
+            table.row([folder, "", "2009-03-14", "1,234,567"].map(str::to_string).to_vec());
+            let (out, _) = printed(Terminal::default(), |printer| {
+                printer.table(table.without_empty_columns().fitted(&["oldest"])).unwrap();
+            });
+            assert!(out.lines().all(|line| line.chars().count() <= 80), "{out}");
+            assert!(out.contains("1,234,567") && !out.contains("none"), "{out}");
+            (out.lines().count(), out.contains("2009"))
+        };
+        assert_eq!(drawn("Scores"), (2, true));
+        assert_eq!(drawn(&"a".repeat(65)), (2, false));
+        assert_eq!(drawn("very long name ".repeat(10).trim()), (4, false));
     }
 
     #[test]

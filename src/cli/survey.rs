@@ -152,6 +152,10 @@ fn print(volume: &VolumeSurvey<'_>, elsewhere: &[MayBelong], zone: &TimeZone, pr
     let size = size::both(facts.total_bytes);
     printer.line(&format!("Volume {number}{label}: {}{version}, {size}", facts.filesystem))?;
     printer.prose(2, &format!("In all: {}.", rows::sentence(&survey.total)))?;
+    let who = people::who(&survey.people);
+    if !who.is_empty() {
+        printer.prose(2, &who)?;
+    }
     people::print(*number, survey, elsewhere, zone, printer)?;
     if survey.people.is_empty() {
         printer.line("")?;
@@ -206,7 +210,7 @@ fn others(survey: &Survey, zone: &TimeZone, printer: &mut Printer<'_>) -> Result
     }
     printer.line("")?;
     printer.line("Outside the people's folders")?;
-    printer.table(rows.without_empty_columns().fitted())
+    printer.table(rows.without_empty_columns().fitted(rows::DISPENSABLE))
 }
 
 /// Says which main volumes are not on this page, and why.

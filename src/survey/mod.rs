@@ -15,6 +15,8 @@ pub mod remember;
 pub mod suspect;
 mod system;
 mod tally;
+#[cfg(test)]
+mod testing;
 pub mod wanted;
 
 use serde::Serialize;
@@ -96,10 +98,21 @@ pub fn survey(catalog: &Catalog) -> Survey {
         } else if known::RECYCLE_BINS.contains(&&*text) {
             bins.push(object);
         } else if system.owns(&text) {
-            systems.push(object);
-            if known::WINDOWS.contains(&&*text) {
-                below(catalog, object, |name| name == known::OLD_PROFILES)
-                    .for_each(|name| people::of_container(catalog, catalog.named_object(name), false, &mut survey));
+            let peoples = if known::WINDOWS.contains(&&*text) { known::PEOPLES_IN_WINDOWS } else { &[] };
+            let inside: Vec<NameId> = below(catalog, object, |name| peoples.contains(&name)).collect();
+            if inside.is_empty() {
+                systems.push(object);
+                continue;
+            }
+            systems.extend(
+                catalog.children(object).filter(|name| !inside.contains(name)).map(|name| catalog.named_object(name)),
+            );
+            for name in inside {
+                if plain(&catalog.name(name).text()) == known::OLD_PROFILES {
+                    people::of_container(catalog, catalog.named_object(name), false, &mut survey);
+                } else {
+                    survey.other_folders.push(folder(catalog, name));
+                }
             }
         } else if people::is_profile(catalog, object) {
             survey.people.push(people::person(catalog, name, false));

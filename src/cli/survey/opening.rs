@@ -35,7 +35,7 @@ pub(super) fn print(table: &OpeningTable, printer: &mut Printer<'_>) -> Result<(
     }
     printer.line("")?;
     printer.line("Do the people's files open?")?;
-    printer.table(rows.without_empty_columns().fitted())?;
+    printer.table(rows.without_empty_columns().fitted(&[]))?;
     for sentence in sentences(table) {
         printer.prose(2, &sentence)?;
     }

@@ -1,5 +1,7 @@
 //! People on the screen: what each has, in sentences that can be read aloud, and where it stands.
 
+use std::collections::HashMap;
+
 use jiff::tz::TimeZone;
 
 use super::super::output::Printer;
@@ -9,6 +11,18 @@ use crate::catalog::State;
 use crate::error::Result;
 use crate::survey::{Cost, FileKind, KindCost, MayBelong, Person, Standing, Survey};
 
+/// Who used a computer, as a sentence. Many people are counted, and not named.
+pub(super) fn who(people: &[Person]) -> String {
+    let present: Vec<&Person> = people.iter().filter(|person| !person.former).collect();
+    let names: Vec<String> = present.iter().map(|person| escape::for_terminal(&person.name).into_owned()).collect();
+    match names.len() {
+        0 => String::new(),
+        1 => format!("One person has folders here: {}.", names.concat()),
+        count if count <= NAMED => format!("{count} people have folders here: {}.", enumerated(&names)),
+        count => format!("{} people have folders here.", size::grouped(count as u64)),
+    }
+}
+
 /// Prints the people of a volume. `elsewhere` has what may be theirs on any volume.
 pub(super) fn print(
     volume: u32,
@@ -17,6 +31,12 @@ pub(super) fn print(
     zone: &TimeZone,
     printer: &mut Printer<'_>,
 ) -> Result<()> {
+    let mut theirs: HashMap<&str, Vec<&MayBelong>> = HashMap::new();
+    for one in elsewhere {
+        for whose in one.people.iter().filter(|whose| whose.volume == volume) {
+            theirs.entry(&whose.name).or_default().push(one);
+        }
+    }
     for person in &survey.people {
         printer.line("")?;
         let name = escape::for_terminal(&person.name);
@@ -24,20 +44,28 @@ pub(super) fn print(
         printer.line(&format!("{name} ({}){former}", escape::for_terminal(&person.path)))?;
         sentences(person, zone, printer)?;
         places(person, zone, printer)?;
-        for one in elsewhere {
-            if !person.former && one.people.iter().any(|whose| (whose.volume, &whose.name) == (volume, &person.name)) {
-                printer.prose(2, &may_be(one, volume, &name, zone))?;
-            }
+        for one in theirs.get(&*person.name).into_iter().flatten().filter(|_| !person.former) {
+            printer.prose(2, &may_be(one, volume, &name, zone))?;
         }
     }
     Ok(())
 }
 
+/// So many people are named in one sentence.
+const NAMED: usize = 12;
+
 fn sentences(person: &Person, zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {
     let tally = &person.tally;
     let files = size::counted(tally.files.count, "file");
     let bytes = size::human(tally.files.bytes);
-    printer.prose(2, &format!("{files}, {bytes}{}.", rows::changed(tally, zone)))?;
+    let lost = tally.lost_files();
+    let sound = match tally.files.count.saturating_sub(lost) {
+        _ if lost == 0 => String::new(),
+        sound => {
+            format!("; {} of them ({}) are not touched", size::grouped(sound), size::share(sound, tally.files.count))
+        }
+    };
+    printer.prose(2, &format!("{files}, {bytes}{}{sound}.", rows::changed(tally, zone)))?;
     let (lost, well): (Vec<&KindCost>, Vec<&KindCost>) = person.kinds.iter().partition(|one| one.cost.lost_files() > 0);
     for one in lost {
         printer.prose(2, &loss(one))?;
@@ -127,7 +155,7 @@ fn places(person: &Person, zone: &TimeZone, printer: &mut Printer<'_>) -> Result
         }
     }
     if !rows.is_empty() {
-        printer.table(rows.without_empty_columns().fitted())?;
+        printer.table(rows.without_empty_columns().fitted(rows::DISPENSABLE))?;
     }
     if !empty.is_empty() {
         printer.prose(0, &format!("Empty: {}", empty.join(", ")))?;

@@ -54,7 +54,7 @@ fn place(hit: &Hit, zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {
         parts.push(format!("newest {newest}"));
     }
     if hit.folders > 1 {
-        parts.push(format!("in {} folders, this one among them", size::grouped(hit.folders)));
+        parts.push(format!("in {} folders below it", size::grouped(hit.folders)));
     }
     parts.extend(rows::troubles(tally));
     for lacking in &hit.lacking {

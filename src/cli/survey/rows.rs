@@ -7,6 +7,9 @@ use super::super::{escape, size};
 use crate::catalog::{State, Timestamp};
 use crate::survey::Tally;
 
+/// Columns that go where a table is too wide; the sentences beside it and the JSON have what stood there.
+pub(super) const DISPENSABLE: &[&str] = &["oldest"];
+
 /// An empty table of tallies.
 pub(super) fn table(first: &'static str) -> Table {
     Table::new(&[

@@ -9,6 +9,8 @@ mod rule;
 mod rules;
 mod walk;
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 
 pub use rule::{HandOver, Topic};
@@ -25,6 +27,9 @@ const MANY_FILES: u64 = 1000;
 /// system's.
 const MANY_BYTES: u64 = 1_000_000_000;
 
+/// Files that stand in more folders than this are not asked for the folder that all of them stand in.
+const MOST_COMPARED: usize = 10_000;
+
 /// Something that is not to be forgotten.
 #[derive(Debug, Clone, Serialize)]
 pub struct Hit {
@@ -38,7 +43,7 @@ pub struct Hit {
     pub path: String,
     /// Which files of the folder are meant, as patterns; empty: all of it.
     pub only: Vec<&'static str>,
-    /// In how many folders the files stand, if `path` is but the first of them, or all that they have in common.
+    /// In how many folders the files stand; if several, `path` is the folder that all of those stand in.
     pub folders: u64,
     /// What should stand with it and was not found, as patterns of names.
     pub lacking: Vec<&'static str>,
@@ -119,21 +124,24 @@ fn in_state(catalog: &Catalog, rule: &Rule, state: State) -> Option<Hit> {
     let is_meant = |object: &crate::catalog::Object| object.kind == ObjectKind::File && object.facts.state() == state;
     let meant: Vec<ObjectId> =
         catalog.objects().filter(|(_, object)| is_meant(object)).map(|(object, _)| object).collect();
-    let mut folders: Vec<ObjectId> =
+    let folders: BTreeSet<ObjectId> =
         meant.iter().filter_map(|object| catalog.names_of(*object).next()).map(|name| catalog.parent(name)).collect();
-    folders.sort_unstable();
-    folders.dedup();
-    let mut common: Option<String> = None;
-    for folder in &folders {
-        let path = catalog.first_path(*folder);
-        common = Some(match common {
-            None => path,
-            Some(common) => in_common(&common, &path),
-        });
+    if folders.is_empty() {
+        return None;
     }
-    let mut hit = Hit::new(rule, common?, Tally::of_all(catalog, meant));
+    let mut hit = Hit::new(rule, common_folder(catalog, &folders), Tally::of_all(catalog, meant));
     hit.folders = to_u64(folders.len());
     Some(hit)
+}
+
+/// The path of the folder that all of these stand in, or are.
+fn common_folder(catalog: &Catalog, folders: &BTreeSet<ObjectId>) -> String {
+    if folders.len() > MOST_COMPARED {
+        return "/".to_string();
+    }
+    let mut paths = folders.iter().map(|folder| catalog.first_path(*folder));
+    let first = paths.next().unwrap_or_default();
+    paths.fold(first, |common, path| in_common(&common, &path))
 }
 
 /// The folder that both paths stand in.

@@ -66,7 +66,7 @@ impl HandOver {
     pub fn sentence(self) -> &'static str {
         match self {
             Self::Files => "",
-            Self::Together => "Copy it whole: single files out of it are of no use.",
+            Self::Together => "Copy it as a whole, never single files out of it.",
             Self::Account => "Write the account down.",
             Self::Key => "Ask for the key or the password.",
             Self::Ask => "Ask whether it is wanted.",

@@ -5,7 +5,7 @@ use std::sync::LazyLock;
 
 use super::pattern::{Index, fits, path_fits};
 use super::rule::{Mark, Rule};
-use super::{Hit, rules};
+use super::{Hit, common_folder, rules};
 use crate::bytes::to_u64;
 use crate::catalog::{Catalog, NameId, ObjectId, ObjectKind};
 use crate::survey::people::{plain, usual};
@@ -214,10 +214,7 @@ impl Walk<'_> {
         for ((place, _), group) in std::mem::take(&mut self.groups) {
             let (Some(rule), Some(first)) = (by_place.get(&place), group.names.first()) else { continue };
             let folders: BTreeSet<ObjectId> = group.names.iter().map(|name| catalog.parent(*name)).collect();
-            let path = match group.names[..] {
-                [name] => catalog.path(name),
-                _ => catalog.first_path(catalog.parent(*first)),
-            };
+            let path = if group.names.len() == 1 { catalog.path(*first) } else { common_folder(catalog, &folders) };
             let objects = group.names.iter().map(|name| catalog.named_object(*name)).collect();
             let mut hit = Hit::new(rule, path, Tally::of_all(catalog, objects));
             hit.folders = to_u64(folders.len());

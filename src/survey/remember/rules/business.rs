@@ -13,7 +13,10 @@ pub(super) const RULES: &[Rule] = &[
             Mark::Folder("lexware"),
             Mark::Folder("quickbooks"),
             Mark::Folder("intuit"),
-            Mark::Folder("sage"),
+            // A name that people give to folders, too.
+            Mark::Folder("/sage"),
+            Mark::Folder("/programdata/sage"),
+            Mark::Folder("/program files*/sage"),
             Mark::Folder("sage software"),
             Mark::Folder("buhl"),
             Mark::Folder("buhl data service"),

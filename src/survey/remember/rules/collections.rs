@@ -45,6 +45,7 @@ pub(super) const RULES: &[Rule] = &[
         gathered: true,
         reason: "Faces, albums and edits are in small hidden files beside the pictures.",
         say: "Copy the pictures with the hidden files that stand beside them.",
+        hand_over: HandOver::Files,
         ..COLLECTIONS
     },
     Rule {

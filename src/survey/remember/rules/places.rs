@@ -39,7 +39,7 @@ pub(super) const RULES: &[Rule] = &[
         what: "A former Windows",
         marks: &[Mark::Folder("/windows.old*")],
         reason: "Whoever installed Windows anew over it may have thought that everything was gone.",
-        say: "People's folders of the time before are in here.",
+        say: "People's folders of the time before may be in here.",
         ..PLACES
     },
     Rule {
@@ -65,10 +65,10 @@ pub(super) const RULES: &[Rule] = &[
     },
     Rule {
         id: "large_in_root",
-        what: "Large folders of nobody's",
+        what: "Large folders in the root",
         marks: &[Mark::LargeInRoot],
         reason: "They stand outside of everybody's own folders.",
-        say: "Somebody made these in the root of the drive.",
+        say: "Somebody made these outside of all usual folders.",
         ..PLACES
     },
 ];

@@ -23,8 +23,8 @@ pub(super) const RULES: &[Rule] = &[
         ],
         in_programs: false,
         reason: "A whole computer with its own files is in it; one damaged part can cost all of it.",
-        say: "A whole computer is in here, with files of its own that this page does not count. It goes with all files that \
-              stand beside it.",
+        say: "A whole computer is in here, with files of its own that this page does not count. Files that stand beside it \
+              belong to it.",
         hand_over: HandOver::Together,
         ..PROGRAMS
     },
