@@ -2,8 +2,9 @@
 //!
 //! They are facts of the systems named beside them (common practice; seen on installations, no single source).
 
-/// Folders whose sub-folders are people's profiles: Windows since Vista and Macs, Windows 2000 and XP.
-pub(super) const PROFILE_FOLDERS: &[&str] = &["users", "documents and settings"];
+/// Folders whose sub-folders are people's profiles: Windows since Vista and Macs, Windows 2000 and XP, the same in
+/// German.
+pub(super) const PROFILE_FOLDERS: &[&str] = &["users", "documents and settings", "dokumente und einstellungen"];
 
 /// The same on Linux; such a folder is also made by people.
 pub(super) const HOMES: &str = "home";
@@ -56,6 +57,21 @@ pub(super) const PROGRAMS_FOLDERS: &[&str] = &[
     "templates",
     "intelgraphicsprofiles",
     "microsoftedgebackups",
+    // Windows 2000 and XP in German, French, Spanish, Italian
+    "anwendungsdaten",
+    "lokale einstellungen",
+    "netzwerkumgebung",
+    "druckumgebung",
+    "startmenü",
+    "menu démarrer",
+    "voisinage réseau",
+    "voisinage d'impression",
+    "datos de programa",
+    "configuración local",
+    "menú inicio",
+    "dati applicazioni",
+    "impostazioni locali",
+    "menu avvio",
     // Macs
     "library",
     "applications",

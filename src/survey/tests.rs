@@ -146,16 +146,16 @@ fn folders_are_found_where_they_were_moved_to_and_counted_once() {
             make.file(at, &format!("{number}.jpg"), 10);
         });
     }
-    let old = make.folders(root, "Dokumente und Einstellungen");
-    make.file(old, "empty.txt", 1);
-    let otto = make.folders(root, "Documents and Settings/Otto");
+    let users = make.folders(root, "Users");
+    make.file(users, "stray.txt", 1);
+    let otto = make.folders(root, "Dokumente und Einstellungen/Otto");
     for (folder, files) in [("Eigene Dateien", 2), ("Eigene Dateien/Eigene Bilder", 7), ("Lokale Einstellungen", 1)] {
         let at = make.folders(otto, folder);
         (0..files).for_each(|number| {
             make.file(at, &format!("{number}.txt"), 10);
         });
     }
-    make.folders(root, "Documents and Settings/LocalService");
+    make.folders(root, "Dokumente und Einstellungen/LocalService");
     let survey = survey(&make.builder.finish(root).unwrap());
 
     let places = |name: &str| -> Vec<(String, Usual, Standing, u64)> {
@@ -193,6 +193,9 @@ fn folders_are_found_where_they_were_moved_to_and_counted_once() {
         assert_eq!(by_kind + person.programs.files.count, person.tally.files.count);
     }
     assert_eq!(survey.people.len(), 2, "a service is nobody");
+    let others: Vec<(&str, u64)> = survey.other_folders.iter().map(|one| (&*one.path, one.tally.files.count)).collect();
+    assert_eq!(others, [("/Users", 1)], "what stands beside the profiles");
+    assert_eq!(survey.people[1].programs.files.count, 1);
     let hanna = &survey.people[0];
     assert_eq!((hanna.rest.files.count, hanna.programs.files.count), (6, 5));
     let folders: Vec<&str> = hanna.folders.iter().map(|folder| &*folder.path).collect();

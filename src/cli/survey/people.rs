@@ -72,9 +72,11 @@ fn sentences(person: &Person, zone: &TimeZone, printer: &mut Printer<'_>) -> Res
     }
     if !well.is_empty() {
         let list: Vec<String> = well.iter().map(|one| kind(one.kind, &one.cost)).collect();
+        let count: u64 = well.iter().map(|one| one.cost.files.count).sum();
         let verdict = match () {
             () if tally.state(State::Unproven).count > 0 => "no damage is known, and no map rules it out",
-            () if tally.state(State::Locked).count + tally.state(State::Absent).count > 0 => "none of them is damaged",
+            () if tally.state(State::Locked).count + tally.state(State::Absent).count > 0 => "no damage",
+            () if count == 1 => "it is whole",
             () => "all of them are whole",
         };
         printer.prose(2, &format!("{}: {verdict}.", enumerated(&list)))?;

@@ -67,11 +67,13 @@ pub struct Place {
 
 /// The profiles in a folder such as `/Users`.
 pub(super) fn of_container(catalog: &Catalog, profiles: ObjectId, former: bool, survey: &mut Survey) {
-    let mut nobodys = Vec::new();
+    let (mut nobodys, mut loose) = (Vec::new(), Vec::new());
     for name in catalog.children(profiles) {
         let text = plain(&catalog.name(name).text());
+        let object = catalog.named_object(name);
         // Windows leaves links under the old names of folders.
-        if catalog.object(catalog.named_object(name)).kind != ObjectKind::Folder {
+        if catalog.object(object).kind != ObjectKind::Folder {
+            loose.extend((!catalog.object(object).attributes.contains(Attribute::System)).then_some(object));
             continue;
         }
         if known::NOBODY.contains(&&*text) || known::NOBODY_BEGINS.iter().any(|begin| text.starts_with(begin)) {
@@ -79,6 +81,11 @@ pub(super) fn of_container(catalog: &Catalog, profiles: ObjectId, former: bool, 
         } else {
             survey.people.push(person(catalog, name, former));
         }
+    }
+    if !former {
+        // What stands beside the profiles is in none of them.
+        let path = catalog.first_path(profiles);
+        survey.other_folders.push(FolderSurvey { path, tally: Tally::of_all(catalog, loose) });
     }
     // Public and Default are nobody's profile, and what somebody put there is still somebody's.
     for name in nobodys.into_iter().filter(|_| !former) {
