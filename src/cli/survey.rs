@@ -137,8 +137,12 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
             holes::print(holes, &volumes, opened.map.basis().is_some(), &mut context.printer)?;
         }
         left_out(&not_shown, &mut context.printer)?;
-        let known =
-            next::Known { image: &args.image.image, has_map: opened.map.basis().is_some(), holes_shown: args.holes };
+        let known = next::Known {
+            image: &args.image.image,
+            has_map: opened.map.basis().is_some(),
+            has_several_volumes: volumes.len() + not_shown.len() > 1,
+            holes_shown: args.holes,
+        };
         next::print(&known, &volumes, &mut context.printer)?;
         opened.say_what_is_left_out(context);
     }
@@ -159,7 +163,8 @@ fn print(volume: &VolumeSurvey<'_>, elsewhere: &[MayBelong], zone: &TimeZone, pr
     people::print(*number, survey, elsewhere, zone, printer)?;
     if survey.people.is_empty() {
         printer.line("")?;
-        printer.line("No people's folders are found on this volume.")?;
+        let cameras = if survey.cameras.is_empty() { "" } else { " Cameras or phones have filled it, by its folders." };
+        printer.prose(0, &format!("No people's folders are found on this volume.{cameras}"))?;
     }
     others(survey, zone, printer)?;
     cameras::print(&survey.cameras, zone, printer)?;

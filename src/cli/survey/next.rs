@@ -11,6 +11,8 @@ use crate::hidden::is_hidden;
 pub(super) struct Known<'a> {
     pub(super) image: &'a Path,
     pub(super) has_map: bool,
+    /// Whether paths need the number of their volume before them.
+    pub(super) has_several_volumes: bool,
     /// Whether the holes were accounted for already.
     pub(super) holes_shown: bool,
 }
@@ -18,7 +20,7 @@ pub(super) struct Known<'a> {
 pub(super) fn print(known: &Known<'_>, volumes: &[VolumeSurvey<'_>], printer: &mut Printer<'_>) -> Result<()> {
     let image = known.image.to_str().and_then(|image| word(image, true)).unwrap_or_else(|| "IMAGE".to_string());
     let has_loss = volumes.iter().any(|one| one.survey.total.has_loss() || one.survey.lost_records > 0);
-    let paths = paths(volumes);
+    let paths = paths(volumes, known.has_several_volumes);
     printer.line("")?;
     printer.line("What to do next")?;
     let mut say = |sentence: &str, command: String| {
@@ -37,16 +39,16 @@ pub(super) fn print(known: &Known<'_>, volumes: &[VolumeSurvey<'_>], printer: &m
             say("What the holes cost, by folder and kind", format!("handback survey {image} --holes"))?;
         }
     }
-    say("Copy out what belongs to people, and what else the customer wants", {
-        format!("handback extract {image} {paths} --to DESTINATION")
-    })
+    let nobody = volumes.iter().all(|one| one.survey.people.is_empty());
+    let what = if nobody { "Copy it out" } else { "Copy out what belongs to people, and what else the customer wants" };
+    say(what, format!("handback extract {image} {paths} --to DESTINATION"))
 }
 
 /// The people's folders, as arguments.
-fn paths(volumes: &[VolumeSurvey<'_>]) -> String {
+fn paths(volumes: &[VolumeSurvey<'_>], with_numbers: bool) -> String {
     let mut words = Vec::new();
     for volume in volumes {
-        let number = if volumes.len() > 1 { format!("{}:", volume.number) } else { String::new() };
+        let number = if with_numbers { format!("{}:", volume.number) } else { String::new() };
         for person in volume.survey.people.iter().filter(|person| person.tally.files.count > 0) {
             // Names that a shell would take for something else are not put into anybody's mouth.
             let Some(word) = word(&format!("{number}{}", person.path), false) else { return "PATH…".to_string() };

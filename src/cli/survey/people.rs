@@ -178,7 +178,7 @@ fn may_be(one: &MayBelong, own_volume: u32, name: &str, zone: &TimeZone) -> Stri
     let why = match (one.what, one.people.len()) {
         (None, 1) => "it bears that name",
         (None, _) => "it bears that name, and another person's",
-        (Some(_), 1) => "it is named as people's folders are, and nobody else has one here",
+        (Some(_), 1) => "it is named as people's folders are, and nobody else has folders here",
         (Some(_), _) => "it is named as people's folders are; it may as well be another person's",
     };
     let troubles = rows::troubles(&one.tally);

@@ -115,8 +115,15 @@ fn large(survey: &Survey, rule: &Rule, found: &[(usize, Hit)]) -> Vec<Hit> {
     let large = folders.filter(|folder| is_large(folder.tally.files));
     large
         .filter(|folder| !found.iter().any(|(_, hit)| hit.path == folder.path))
+        // Cameras' folders have a table of their own.
+        .filter(|folder| !survey.cameras.iter().any(|camera| is_in(&camera.path, &folder.path)))
         .map(|folder| Hit::new(rule, folder.path.clone(), folder.tally.clone()))
         .collect()
+}
+
+/// Whether a path is `folder` or leads into it.
+fn is_in(path: &str, folder: &str) -> bool {
+    path.strip_prefix(folder).is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
 }
 
 /// Files in a state, wherever they stand; the path is all that theirs have in common.

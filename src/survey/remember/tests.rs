@@ -203,3 +203,22 @@ fn people_of_the_first_windows_have_mail_in_the_folder_of_windows() {
         [("outlook_express", "/WINDOWS/Application Data/Identities/{1}/Microsoft/Outlook Express", 2)]
     );
 }
+
+#[test]
+fn the_documentation_has_every_rule_and_no_other() {
+    let text = include_str!("../../../docs/survey.md");
+    let rows = text.lines().filter_map(|line| line.strip_prefix("| `")?.split_once("` |"));
+    let described: Vec<&str> =
+        rows.map(|(id, _)| id).filter(|id| id.chars().all(|c| c.is_lowercase() || c == '_')).collect();
+    let rules: Vec<&str> = rules::all().map(|rule| rule.id).collect();
+    let listed: Vec<&str> = described.into_iter().filter(|id| !matches!(*id, "sound" | "locked" | "absent")).collect();
+    assert_eq!(listed, rules);
+    for rule in rules::all() {
+        let row = text.lines().find(|line| line.starts_with(&format!("| `{}` |", rule.id))).unwrap();
+        for mark in rule.marks {
+            if let Mark::Folder(pattern) | Mark::File(pattern) | Mark::FolderWith(_, pattern) = mark {
+                assert!(row.contains(&format!("`{pattern}")), "{}: {pattern}", rule.id);
+            }
+        }
+    }
+}
