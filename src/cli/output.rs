@@ -5,7 +5,7 @@
 
 use std::io::{self, Write};
 
-use comfy_table::{Attribute, Cell, CellAlignment, ContentArrangement};
+use comfy_table::{Attribute, Cell, CellAlignment, ColumnConstraint, ContentArrangement};
 
 use super::escape;
 use crate::error::{Error, Result};
@@ -13,6 +13,9 @@ use crate::error::{Error, Result};
 /// A terminal that says it is narrower than this, in columns, doesn't know its width; cells broken to fit it could not
 /// be read.
 const NARROWEST: u16 = 40;
+
+/// Blanks behind each column.
+const BETWEEN: u16 = 2;
 
 /// What the program was started on.
 #[derive(Debug, Clone, Copy, Default)]
@@ -38,11 +41,12 @@ pub(super) enum Align {
 pub(super) struct Table {
     columns: Vec<(&'static str, Align)>,
     rows: Vec<Vec<String>>,
+    fitted: Option<&'static [&'static str]>,
 }
 
 impl Table {
     pub(super) fn new(columns: &[(&'static str, Align)]) -> Self {
-        Self { columns: columns.to_vec(), rows: Vec::new() }
+        Self { columns: columns.to_vec(), rows: Vec::new(), fitted: None }
     }
 
     /// Adds a row, one cell a column. Names must have gone through [`escape::for_terminal`].
@@ -56,12 +60,62 @@ impl Table {
         self.rows.is_empty()
     }
 
-    fn draw(self, terminal: Terminal) -> Vec<String> {
+    /// Without the columns in which nothing stands; the first one stays.
+    pub(super) fn without_empty_columns(mut self) -> Self {
+        let used: Vec<bool> = (0..self.columns.len())
+            .map(|column| {
+                column == 0 || self.rows.iter().any(|row| row.get(column).is_some_and(|cell| !cell.is_empty()))
+            })
+            .collect();
+        let mut kept = used.iter();
+        self.columns.retain(|_| kept.next().is_none_or(|kept| *kept));
+        for row in &mut self.rows {
+            let mut kept = used.iter();
+            row.retain(|_| kept.next().is_none_or(|kept| *kept));
+        }
+        self
+    }
+
+    /// Is kept as narrow as the screen, also where there is none. What doesn't fit loses the columns with these headings,
+    /// one after the other, and then the cells of its first column are broken into lines.
+    pub(super) fn fitted(mut self, dispensable: &'static [&'static str]) -> Self {
+        self.fitted = Some(dispensable);
+        self
+    }
+
+    /// Takes away what may be taken until it fits.
+    fn fit(&mut self, width: usize) {
+        for heading in self.fitted.unwrap_or_default() {
+            let Some(column) = self.columns.iter().position(|(name, _)| name == heading) else { continue };
+            if self.width() > width {
+                self.columns.remove(column);
+                self.rows.iter_mut().for_each(|row| drop(row.remove(column)));
+            }
+        }
+    }
+
+    /// How many characters a line takes.
+    fn width(&self) -> usize {
+        let widest = |column: usize, name: &str| {
+            let cells =
+                self.rows.iter().filter_map(|row| row.get(column)).map(|cell| escape::line(cell).chars().count());
+            cells.max().unwrap_or(0).max(name.chars().count())
+        };
+        self.columns.iter().enumerate().map(|(column, (name, _))| widest(column, name) + usize::from(BETWEEN)).sum()
+    }
+
+    fn draw(mut self, terminal: Terminal, width: usize) -> Vec<String> {
         let mut table = comfy_table::Table::new();
         table.load_style(comfy_table::presets::NOTHING);
         if !terminal.out {
             table.force_no_tty();
-        } else if table.width().is_some_and(|width| width >= NARROWEST) {
+        }
+        let knows_width = terminal.out && table.width().is_some_and(|width| width >= NARROWEST);
+        if self.fitted.is_some() {
+            self.fit(width);
+            table.set_width(u16::try_from(width).unwrap_or(u16::MAX));
+        }
+        if self.fitted.is_some() || knows_width {
             table.set_content_arrangement(ContentArrangement::Dynamic);
         }
         let bold = terminal.out && terminal.colour;
@@ -73,7 +127,10 @@ impl Table {
             table.add_row(row.iter().map(|cell| escape::line(cell).into_owned()).collect::<Vec<_>>());
         }
         for (column, (_, align)) in table.column_iter_mut().zip(&self.columns) {
-            column.set_padding((0, 2));
+            column.set_padding((0, BETWEEN));
+            if self.fitted.is_some() && column.index > 0 {
+                column.set_constraint(ColumnConstraint::ContentWidth);
+            }
             column.set_cell_alignment(match align {
                 Align::Left => CellAlignment::Left,
                 Align::Right => CellAlignment::Right,
@@ -117,12 +174,25 @@ impl<'a> Printer<'a> {
         self.raw(line.as_bytes())
     }
 
+    /// Prints a paragraph, `indent` blanks before each line, broken at blanks to the width of the screen. Names in it
+    /// must have gone through [`escape::for_terminal`].
+    ///
+    /// # Errors
+    /// As [`Printer::line`].
+    pub(super) fn prose(&mut self, indent: usize, text: &str) -> Result<()> {
+        let text = escape::line(text);
+        for line in broken(&text, self.width().saturating_sub(indent)) {
+            self.line(&format!("{:indent$}{line}", ""))?;
+        }
+        Ok(())
+    }
+
     /// Prints a table.
     ///
     /// # Errors
     /// As [`Printer::line`].
     pub(super) fn table(&mut self, table: Table) -> Result<()> {
-        for line in table.draw(self.terminal) {
+        for line in table.draw(self.terminal, self.width()) {
             // Already escaped, and bold headings must stay.
             self.raw(format!("{line}\n").as_bytes())?;
         }
@@ -188,6 +258,27 @@ impl<'a> Printer<'a> {
     }
 }
 
+/// `text` in lines of at most `width` characters, if its words are no longer. Blanks between words stay as many as they
+/// are, but where a line ends.
+fn broken(text: &str, width: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    let (mut line, mut length) = (String::new(), 0);
+    for (at, word) in text.split(' ').enumerate() {
+        let own = word.chars().count();
+        if length > 0 && length + 1 + own > width {
+            lines.push(std::mem::take(&mut line));
+            length = 0;
+        } else if at > 0 {
+            line.push(' ');
+            length += 1;
+        }
+        line.push_str(word);
+        length += own;
+    }
+    lines.push(line);
+    lines
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -245,6 +336,36 @@ mod tests {
             printer.table(sizes()).unwrap();
         });
         assert_eq!(out, "name           bytes\nNoten              7\na\\u{001B}[31m  12345\n");
+    }
+
+    #[test]
+    fn prose_is_broken_at_blanks_and_long_words_are_not() {
+        assert_eq!(broken("the choir's old computer", 12), ["the choir's", "old computer"]);
+        assert_eq!(broken("a  b", 80), ["a  b"], "a name may hold two blanks");
+        assert_eq!(broken("x unbreakable y", 5), ["x", "unbreakable", "y"]);
+        assert_eq!(broken("", 5), [""]);
+        let (out, _) = printed(Terminal::default(), |printer| printer.prose(70, "one two\x1B three").unwrap());
+        let indent = " ".repeat(70);
+        assert_eq!(out, format!("{indent}one\n{indent}two\\u{{001B}}\n{indent}three\n"));
+    }
+
+    #[test]
+    fn a_fitted_table_breaks_its_first_column_and_drops_what_is_empty() {
+        let columns =
+            [("folder", Align::Left), ("none", Align::Right), ("oldest", Align::Left), ("bytes", Align::Right)];
+        let drawn = |folder: &str| {
+            let mut table = Table::new(&columns);
+            table.row([folder, "", "2009-03-14", "1,234,567"].map(str::to_string).to_vec());
+            let (out, _) = printed(Terminal::default(), |printer| {
+                printer.table(table.without_empty_columns().fitted(&["oldest"])).unwrap();
+            });
+            assert!(out.lines().all(|line| line.chars().count() <= 80), "{out}");
+            assert!(out.contains("1,234,567") && !out.contains("none"), "{out}");
+            (out.lines().count(), out.contains("2009"))
+        };
+        assert_eq!(drawn("Scores"), (2, true));
+        assert_eq!(drawn(&"a".repeat(65)), (2, false));
+        assert_eq!(drawn("very long name ".repeat(10).trim()), (4, false));
     }
 
     #[test]

@@ -2,6 +2,13 @@
 
 mod cameras;
 mod holes;
+mod missing;
+mod next;
+#[cfg(feature = "content-checks")]
+mod opening;
+mod people;
+mod remember;
+mod rows;
 mod suspects;
 
 use jiff::tz::TimeZone;
@@ -11,13 +18,14 @@ use super::args::SurveyArgs;
 use super::disk::{self, OpenedDisk};
 use super::exit::ExitStatus;
 use super::open_image::MapFacts;
-use super::output::{Align, Printer, Table};
+use super::output::Printer;
 use super::{Context, escape, findings, json, size};
 use crate::catalog::{Findings, State};
 use crate::error::Result;
-use crate::filesystem::{ByteRange, SweepOptions, VolumeFacts};
+use crate::filesystem::{SweepOptions, VolumeFacts};
 use crate::survey::recycle::{self, Recycled};
-use crate::survey::{self, Costs, DiskHoles, FolderSurvey, Survey, Tally};
+use crate::survey::{self, Costs, DiskHoles, FolderSurvey, MayBelong, Survey};
+use crate::volumes::Role;
 
 #[derive(Serialize)]
 struct Document<'a> {
@@ -25,8 +33,18 @@ struct Document<'a> {
     volumes: Vec<VolumeSurvey<'a>>,
     suspects: Option<suspects::Document>,
     volumes_complete: bool,
+    may_belong: &'a [MayBelong],
+    not_shown: &'a [NotShown],
     #[serde(skip_serializing_if = "Option::is_none")]
     holes: Option<&'a DiskHoles>,
+}
+
+/// A main volume that the survey leaves out.
+#[derive(Serialize)]
+struct NotShown {
+    number: u32,
+    what: &'static str,
+    readable: bool,
 }
 
 #[derive(Serialize)]
@@ -39,6 +57,9 @@ struct VolumeSurvey<'a> {
     findings: Findings,
     #[serde(skip_serializing_if = "Option::is_none")]
     costs: Option<Costs>,
+    #[cfg(feature = "content-checks")]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    content: Option<survey::OpeningTable>,
 }
 
 pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
@@ -69,8 +90,19 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
             recycled: recycle::read(filesystem, &swept.catalog)?,
             findings,
             costs: args.holes.then(|| survey::costs(&swept.catalog)),
+            #[cfg(feature = "content-checks")]
+            content: None,
         });
     }
+    let surveys: Vec<(u32, &Survey)> = volumes.iter().map(|volume| (volume.number, &volume.survey)).collect();
+    let may_belong = survey::elsewhere(&surveys);
+    let not_shown: Vec<NotShown> = opened
+        .disk
+        .volumes
+        .iter()
+        .filter(|one| one.role == Role::Main && volumes.iter().all(|shown| shown.number != one.number))
+        .map(|one| NotShown { number: one.number, what: one.content.what(), readable: one.filesystem().is_some() })
+        .collect();
     let holes = args.holes.then(|| survey::holes(&opened.disk, |number| opened.swept(number).map(|(_, swept)| swept)));
     opened.check_unchanged()?;
     let mut status = ExitStatus::of_faults(!opened.disk.complete);
@@ -82,107 +114,100 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
         let volumes_complete = opened.disk.complete;
         let numbers = volumes.iter().map(|volume| volume.number);
         let suspects = listed.as_ref().map(|listed| suspects::Document::of(listed, numbers));
-        let document = Document { map: opened.map_facts(), volumes, suspects, volumes_complete, holes: holes.as_ref() };
+        let document = Document {
+            map: opened.map_facts(),
+            volumes,
+            suspects,
+            volumes_complete,
+            may_belong: &may_belong,
+            not_shown: &not_shown,
+            holes: holes.as_ref(),
+        };
         json::document(&mut context.printer, "survey", &document)?;
     } else {
         let zone = disk::time_zone(&args.time);
-        for volume in &volumes {
-            print(volume, &zone, &mut context.printer)?;
+        for (at, volume) in volumes.iter().enumerate() {
+            if at > 0 {
+                context.printer.line("")?;
+            }
+            print(volume, &may_belong, &zone, &mut context.printer)?;
             suspects::print(volume.number, listed.as_ref(), &mut context.printer)?;
         }
         if let Some(holes) = &holes {
             holes::print(holes, &volumes, opened.map.basis().is_some(), &mut context.printer)?;
         }
+        left_out(&not_shown, &mut context.printer)?;
+        let known = next::Known {
+            image: &args.image.image,
+            has_map: opened.map.basis().is_some(),
+            has_several_volumes: volumes.len() + not_shown.len() > 1,
+            holes_shown: args.holes,
+        };
+        next::print(&known, &volumes, &mut context.printer)?;
         opened.say_what_is_left_out(context);
     }
     Ok(status)
 }
 
-fn print(volume: &VolumeSurvey<'_>, zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {
+fn print(volume: &VolumeSurvey<'_>, elsewhere: &[MayBelong], zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {
     let VolumeSurvey { number, facts, survey, recycled, findings, .. } = volume;
     let label = facts.label.as_deref().map(|label| format!(" `{}`", escape::for_terminal(label))).unwrap_or_default();
     let version = facts.version.as_deref().map(|version| format!(" {version}")).unwrap_or_default();
     let size = size::both(facts.total_bytes);
     printer.line(&format!("Volume {number}{label}: {}{version}, {size}", facts.filesystem))?;
-    let total = &survey.total;
-    printer.line(&format!("  in all: {}", sentence(total)))?;
-    for person in &survey.people {
-        printer.line("")?;
-        printer.line(&format!("{} ({})", escape::for_terminal(&person.name), escape::for_terminal(&person.path)))?;
-        printer.line(&format!("  {}", sentence(&person.tally)))?;
-        let mut rows = table("folder");
-        for folder in &person.folders {
-            let name = folder.path.rsplit('/').next().unwrap_or_default();
-            rows.row(row(name, &folder.tally, zone));
-        }
-        rows.row(row("elsewhere in the profile", &person.rest, zone));
-        rows.row(row("programs' own data", &person.programs, zone));
-        printer.table(rows)?;
+    printer.prose(2, &format!("In all: {}.", rows::sentence(&survey.total)))?;
+    let who = people::who(&survey.people);
+    if !who.is_empty() {
+        printer.prose(2, &who)?;
     }
+    people::print(*number, survey, elsewhere, zone, printer)?;
     if survey.people.is_empty() {
         printer.line("")?;
-        printer.line("No people's folders are found on this volume.")?;
+        let cameras = if survey.cameras.is_empty() { "" } else { " Cameras or phones have filled it, by its folders." };
+        printer.prose(0, &format!("No people's folders are found on this volume.{cameras}"))?;
     }
     others(survey, zone, printer)?;
     cameras::print(&survey.cameras, zone, printer)?;
-    if total.state(State::Unproven).count > 0 {
+    if survey.total.state(State::Unproven).count > 0 {
         printer.line("")?;
-        printer
-            .line("`?`: no map speaks for the sectors of these files, or of some of them; holes can't be ruled out.")?;
+        printer.prose(
+            0,
+            "`?`: no map speaks for the sectors of these files, or of some of them; holes can't be ruled out.",
+        )?;
     }
+    #[cfg(feature = "content-checks")]
+    if let Some(table) = &volume.content {
+        opening::print(table, printer)?;
+    }
+    remember::print(&survey.remember, zone, printer)?;
     if !recycled.is_empty() {
         let with_content = recycled.iter().filter(|item| item.path.is_some()).count();
+        let thrown = size::grouped(recycled.len() as u64);
         printer.line("")?;
-        printer.line(&format!(
-            "In the recycle bin: {} thrown away, {with_content} of them with their content still there. `list` shows \
-             where each one was.",
-            size::grouped(recycled.len() as u64)
-        ))?;
+        printer.prose(
+            0,
+            &format!(
+                "In the recycle bin: {thrown} thrown away, {with_content} of them with their content still there. `list` \
+                 shows where each one was."
+            ),
+        )?;
     }
-    if survey.lost_records > 0 {
-        printer.line("")?;
-        printer.line(&format!(
-            "{} lost: what was described there is missing without a name.",
-            size::counted(survey.lost_records, "file record")
-        ))?;
-    }
-    if let Some(bytes) = facts.unexplained_bytes.filter(|bytes| bytes.at_most > 0) {
-        printer.line("")?;
-        printer.line(&unexplained(bytes))?;
-    }
+    missing::print(volume, printer)?;
     findings::print(printer, findings)
 }
 
-/// What is in use by the volume's own account and by nothing that was found.
-fn unexplained(ByteRange { at_least, at_most }: ByteRange) -> String {
-    match (at_least, at_most) {
-        (least, most) if least == most => format!("{} are in use that no file we found explains.", size::both(most)),
-        (0, most) => {
-            format!(
-                "Up to {} are in use that no file we found explains: a part of what says so was not read.",
-                size::both(most)
-            )
-        }
-        (least, most) => format!(
-            "At least {} and at most {} are in use that no file we found explains: a part of what says so was not read.",
-            size::both(least),
-            size::both(most)
-        ),
-    }
-}
-
 fn others(survey: &Survey, zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {
-    let mut rows = table("folder");
+    let mut rows = rows::table("folder");
     for FolderSurvey { path, tally } in &survey.other_folders {
-        rows.row(row(path, tally, zone));
+        rows.row(rows::row(path, tally, zone));
     }
     for (name, tally) in [
         ("files in the root", &survey.root_files),
         ("recycle bin", &survey.recycle_bin),
-        ("Windows and its programs", &survey.system),
+        ("the system and its programs", &survey.system),
     ] {
         if tally.files.count > 0 {
-            rows.row(row(name, tally, zone));
+            rows.row(rows::row(name, tally, zone));
         }
     }
     if rows.is_empty() {
@@ -190,76 +215,20 @@ fn others(survey: &Survey, zone: &TimeZone, printer: &mut Printer<'_>) -> Result
     }
     printer.line("")?;
     printer.line("Outside the people's folders")?;
-    printer.table(rows)
+    printer.table(rows.without_empty_columns().fitted(rows::DISPENSABLE))
 }
 
-fn table(first: &'static str) -> Table {
-    Table::new(&[
-        (first, Align::Left),
-        ("files", Align::Right),
-        ("size", Align::Right),
-        ("newest", Align::Left),
-        ("sound", Align::Right),
-        ("damaged", Align::Right),
-        ("doubtful", Align::Right),
-        ("not found", Align::Right),
-        ("locked", Align::Right),
-        ("absent", Align::Right),
-    ])
-}
-
-fn row(name: &str, tally: &Tally, zone: &TimeZone) -> Vec<String> {
-    let number = |state| match tally.state(state).count {
-        0 => String::new(),
-        count => size::grouped(count),
-    };
-    let sound: u64 =
-        [State::Whole, State::NotDecoded, State::Unproven].into_iter().map(|state| tally.state(state).count).sum();
-    vec![
-        escape::for_terminal(name).into_owned(),
-        size::grouped(tally.files.count),
-        size::human(tally.files.bytes),
-        tally.newest().and_then(|time| time.display(zone)).unwrap_or_default(),
-        match sound {
-            0 => String::new(),
-            count => {
-                format!("{}{}", size::grouped(count), if tally.state(State::Unproven).count > 0 { "?" } else { "" })
-            }
-        },
-        number(State::Damaged),
-        number(State::Doubtful),
-        number(State::Unlocated),
-        number(State::Locked),
-        number(State::Absent),
-    ]
-}
-
-/// A tally as a sentence.
-fn sentence(tally: &Tally) -> String {
-    let mut parts = vec![format!("{}, {}", size::counted(tally.files.count, "file"), size::both(tally.files.bytes))];
-    for (state, word) in [
-        (State::Whole, "whole"),
-        (State::NotDecoded, "whole, not decoded yet"),
-        (State::Unproven, "unproven (no map speaks for their sectors)"),
-        (State::Absent, "absent (kept in a cloud, never on this drive)"),
-        (State::Locked, "locked (encrypted)"),
-        (State::Doubtful, "doubtful"),
-        (State::Damaged, "damaged"),
-        (State::Unlocated, "not to be found"),
-    ] {
-        let count = tally.state(state);
-        if count.count > 0 {
-            parts.push(format!("{} {word}", size::grouped(count.count)));
-        }
+/// Says which main volumes are not on this page, and why.
+fn left_out(not_shown: &[NotShown], printer: &mut Printer<'_>) -> Result<()> {
+    if not_shown.is_empty() {
+        return Ok(());
     }
-    if tally.gap_bytes > 0 {
-        parts.push(format!("{} missing", size::both(tally.gap_bytes)));
+    printer.line("")?;
+    printer.line("Not on this page")?;
+    for NotShown { number, what, readable } in not_shown {
+        let why =
+            if *readable { "it was not asked for" } else { "it can't be read; `handback layout` says what to do" };
+        printer.prose(2, &format!("volume {number}, {what}: {why}"))?;
     }
-    if tally.file_names > tally.files.count {
-        parts.push(format!("{} names, as some files have several", size::grouped(tally.file_names)));
-    }
-    if tally.folders_incomplete > 0 {
-        parts.push(format!("{} may have lost names", size::counted(tally.folders_incomplete, "folder")));
-    }
-    parts.join("; ")
+    Ok(())
 }

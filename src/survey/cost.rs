@@ -34,7 +34,7 @@ impl Cost {
         self.damaged.saturating_add(self.unlocated).saturating_add(self.doubtful)
     }
 
-    fn add(&mut self, object: &Object) {
+    pub(super) fn add(&mut self, object: &Object) {
         self.files.add(object);
         let facts = &object.facts;
         match facts.state() {

@@ -69,6 +69,25 @@ impl FileKind {
             Self::System => "Windows and its programs",
         }
     }
+
+    /// So many of it, as one says them aloud, without the number.
+    #[must_use]
+    pub fn noun(self, count: u64) -> &'static str {
+        match (self, count) {
+            (Self::Pictures, 1) => "picture",
+            (Self::Films, 1) => "film",
+            (Self::Music, 1) => "piece of music or sound",
+            (Self::Music, _) => "pieces of music and sound",
+            (Self::Documents, 1) => "document",
+            (Self::Mail, 1) => "file of mail or contacts",
+            (Self::Mail, _) => "files of mail and contacts",
+            (Self::Archives, 1) => "archive",
+            (Self::Other, 1) => "other file",
+            (Self::System, 1) => "file of Windows and its programs",
+            (Self::System, _) => "files of Windows and its programs",
+            (Self::Pictures | Self::Films | Self::Documents | Self::Archives | Self::Other, _) => self.words(),
+        }
+    }
 }
 
 #[cfg(test)]

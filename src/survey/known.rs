@@ -2,33 +2,46 @@
 //!
 //! They are facts of the systems named beside them (common practice; seen on installations, no single source).
 
-/// Folders whose sub-folders are people's profiles: Windows since Vista, Windows 2000 and XP.
-pub(super) const PROFILE_FOLDERS: &[&str] = &["users", "documents and settings"];
+/// Folders whose sub-folders are people's profiles: Windows since Vista and Macs, Windows 2000 and XP, the same in
+/// German.
+pub(super) const PROFILE_FOLDERS: &[&str] = &["users", "documents and settings", "dokumente und einstellungen"];
 
-/// Profiles that are nobody's: templates, and what all share.
-pub(super) const NOBODY: &[&str] =
-    &["public", "default", "default user", "all users", "defaultappuser", "localservice", "networkservice"];
+/// The same on Linux; such a folder is also made by people.
+pub(super) const HOMES: &str = "home";
 
-/// The folders of a profile in which people keep their own things.
-pub(super) const USUAL_FOLDERS: &[&str] = &[
-    "desktop",
-    "documents",
-    "downloads",
-    "pictures",
-    "music",
-    "videos",
-    "favorites",
-    "contacts",
-    "links",
-    "saved games",
-    "searches",
-    "onedrive",
-    // Windows 2000 and XP
-    "my documents",
-    "my pictures",
-    "my music",
-    "my videos",
+/// The same on Windows 95 to NT, inside the folder of Windows.
+pub(super) const OLD_PROFILES: &str = "profiles";
+
+/// The folders of Windows.
+pub(super) const WINDOWS: &[&str] = &["windows", "winnt"];
+
+/// What is people's in the folder of Windows: profiles, and on Windows 95 to Me also where there are none.
+pub(super) const PEOPLES_IN_WINDOWS: &[&str] =
+    &["profiles", "application data", "local settings", "desktop", "favorites"];
+
+/// How the names begin under which an installation of Windows puts the former one aside.
+pub(super) const FORMER: &str = "windows.old";
+
+/// What only stands in profiles, and so shows one that stands somewhere else.
+pub(super) const PROFILE_MARKS: &[&str] = &["ntuser.dat", ".bashrc", ".bash_history", ".zsh_history"];
+
+/// Profiles that are nobody's: templates, what all share, and those of services.
+pub(super) const NOBODY: &[&str] = &[
+    "public",
+    "default",
+    "default user",
+    "all users",
+    "shared",
+    "defaultappuser",
+    "defaultuser0",
+    "localservice",
+    "networkservice",
+    "wdagutilityaccount",
+    "lost+found",
 ];
+
+/// How the names of services' profiles begin.
+pub(super) const NOBODY_BEGINS: &[&str] = &["mssql$", "mssqlfdlauncher", "localservice.", "networkservice.", ".net "];
 
 /// The folders of a profile in which programs keep theirs.
 pub(super) const PROGRAMS_FOLDERS: &[&str] = &[
@@ -44,13 +57,33 @@ pub(super) const PROGRAMS_FOLDERS: &[&str] = &[
     "templates",
     "intelgraphicsprofiles",
     "microsoftedgebackups",
+    // Windows 2000 and XP in German, French, Spanish, Italian
+    "anwendungsdaten",
+    "lokale einstellungen",
+    "netzwerkumgebung",
+    "druckumgebung",
+    "startmenü",
+    "menu démarrer",
+    "voisinage réseau",
+    "voisinage d'impression",
+    "datos de programa",
+    "configuración local",
+    "menú inicio",
+    "dati applicazioni",
+    "impostazioni locali",
+    "menu avvio",
+    // Macs
+    "library",
+    "applications",
+    // Linux
+    "snap",
 ];
 
 /// How the names of a profile's own files begin.
 pub(super) const PROFILE_FILES: &[&str] = &["ntuser."];
 
-/// Recycle bins: Windows since Vista, Windows NT to XP, Windows 95.
-pub(super) const RECYCLE_BINS: &[&str] = &["$recycle.bin", "recycler", "recycled"];
+/// Recycle bins: Windows since Vista, Windows NT to XP, Windows 95, Macs, Linux.
+pub(super) const RECYCLE_BINS: &[&str] = &["$recycle.bin", "recycler", "recycled", ".trashes", ".trash-1000"];
 
 /// Folders in the root that belong to Windows or to installed programs.
 pub(super) const SYSTEM_ROOT_FOLDERS: &[&str] = &[
@@ -80,6 +113,34 @@ pub(super) const SYSTEM_ROOT_FOLDERS: &[&str] = &[
     "system volume information",
     "windows",
     "winnt",
+];
+
+/// Of these the ones in which installed programs keep their own things, and often people's work.
+pub(super) const PROGRAMS_ROOT_FOLDERS: &[&str] =
+    &["program files", "program files (arm)", "program files (x86)", "programdata"];
+
+/// Folders in the root of a Linux system that are its own. `srv`, `opt` and people's folders are not.
+pub(super) const LINUX_ROOT_FOLDERS: &[&str] = &[
+    "bin", "boot", "cdrom", "dev", "etc", "lib", "lib32", "lib64", "libx32", "proc", "run", "sbin", "snap", "sys",
+    "tmp", "usr", "var",
+];
+
+/// Folders in the root of a Mac's system that are its own.
+pub(super) const MAC_ROOT_FOLDERS: &[&str] = &[
+    ".documentrevisions-v100",
+    ".fseventsd",
+    ".spotlight-v100",
+    "applications",
+    "bin",
+    "cores",
+    "dev",
+    "library",
+    "network",
+    "private",
+    "sbin",
+    "system",
+    "usr",
+    "volumes",
 ];
 
 /// Files in the root that belong to Windows.

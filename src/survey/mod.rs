@@ -2,24 +2,40 @@
 
 mod camera;
 mod cost;
+mod elsewhere;
 mod holes;
 mod kind;
 mod known;
+#[cfg(feature = "content-checks")]
+mod opening;
+mod people;
 pub mod picture;
 pub mod recycle;
+pub mod remember;
 pub mod suspect;
+mod system;
 mod tally;
+#[cfg(test)]
+mod testing;
 pub mod wanted;
 
 use serde::Serialize;
 
 pub use camera::{CameraFolder, Gap, MOST_GAPS, Numbers};
 pub use cost::{Cost, Costs, FolderCost, KindCost, MOST_FOLDERS, costs};
+pub use elsewhere::{MayBelong, Whose, elsewhere};
 pub use holes::{Account, DiskHoles, VolumeHoles, holes};
 pub use kind::FileKind;
+#[cfg(feature = "content-checks")]
+pub use opening::OpeningTable;
+pub use people::{Person, Place, Standing, Usual};
+pub use remember::Hit;
 pub use tally::{Count, Tally};
 
-use crate::catalog::{Attribute, Catalog, NameId, ObjectId, ObjectKind};
+use people::plain;
+use system::System;
+
+use crate::catalog::{Catalog, NameId, ObjectId, ObjectKind};
 
 /// A folder with all that is below it.
 #[derive(Debug, Clone, Serialize)]
@@ -28,23 +44,6 @@ pub struct FolderSurvey {
     pub path: String,
     /// What is in it.
     pub tally: Tally,
-}
-
-/// Somebody who used the computer.
-#[derive(Debug, Clone, Serialize)]
-pub struct Person {
-    /// The name of the profile folder.
-    pub name: String,
-    /// Its path.
-    pub path: String,
-    /// All of the profile.
-    pub tally: Tally,
-    /// The usual folders of it that are there.
-    pub folders: Vec<FolderSurvey>,
-    /// Files and folders of the profile that stand in none of the usual folders, the programs' own data left out.
-    pub rest: Tally,
-    /// What programs keep for this person.
-    pub programs: Tally,
 }
 
 /// The survey of one volume.
@@ -64,6 +63,8 @@ pub struct Survey {
     pub cameras: Vec<CameraFolder>,
     /// The recycle bins.
     pub recycle_bin: Tally,
+    /// What is easily forgotten: mail, browsers, backups of phones, books of a business. It is counted above, too.
+    pub remember: Vec<Hit>,
     /// Records that can't be read: what they described is missing without a name.
     pub lost_records: u64,
 }
@@ -80,32 +81,56 @@ pub fn survey(catalog: &Catalog) -> Survey {
         system: Tally::default(),
         cameras: camera::find(catalog),
         recycle_bin: Tally::default(),
+        remember: Vec::new(),
         lost_records: catalog.lost_records,
     };
-    let mut own = Vec::new();
-    let mut system = Vec::new();
-    let mut bins = Vec::new();
+    let system = System::of(catalog);
+    let (mut own, mut systems, mut bins) = (Vec::new(), Vec::new(), Vec::new());
     for name in catalog.children(root) {
         let object = catalog.named_object(name);
-        let text = catalog.name(name).text().to_lowercase();
+        let text = plain(&catalog.name(name).text());
         if catalog.object(object).kind != ObjectKind::Folder {
-            if known::SYSTEM_ROOT_FILES.contains(&&*text) { system.push(object) } else { own.push(object) }
-        } else if known::PROFILE_FOLDERS.contains(&&*text) {
-            people(catalog, object, &mut survey);
+            if known::SYSTEM_ROOT_FILES.contains(&&*text) { systems.push(object) } else { own.push(object) }
+        } else if known::PROFILE_FOLDERS.contains(&&*text)
+            || (text == known::HOMES && (system == System::Linux || holds_profiles(catalog, object)))
+        {
+            people::of_container(catalog, object, false, &mut survey);
         } else if known::RECYCLE_BINS.contains(&&*text) {
             bins.push(object);
-        } else if known::SYSTEM_ROOT_FOLDERS.contains(&&*text) {
-            system.push(object);
+        } else if system.owns(&text) {
+            let peoples = if known::WINDOWS.contains(&&*text) { known::PEOPLES_IN_WINDOWS } else { &[] };
+            let inside: Vec<NameId> = below(catalog, object, |name| peoples.contains(&name)).collect();
+            if inside.is_empty() {
+                systems.push(object);
+                continue;
+            }
+            systems.extend(
+                catalog.children(object).filter(|name| !inside.contains(name)).map(|name| catalog.named_object(name)),
+            );
+            for name in inside {
+                if plain(&catalog.name(name).text()) == known::OLD_PROFILES {
+                    people::of_container(catalog, catalog.named_object(name), false, &mut survey);
+                } else {
+                    survey.other_folders.push(folder(catalog, name));
+                }
+            }
+        } else if people::is_profile(catalog, object) {
+            survey.people.push(people::person(catalog, name, false));
         } else {
+            if text.starts_with(known::FORMER) {
+                below(catalog, object, |name| known::PROFILE_FOLDERS.contains(&name))
+                    .for_each(|name| people::of_container(catalog, catalog.named_object(name), true, &mut survey));
+            }
             survey.other_folders.push(folder(catalog, name));
         }
     }
     survey.root_files = Tally::of_all(catalog, own);
-    survey.system = Tally::of_all(catalog, system);
+    survey.system = Tally::of_all(catalog, systems);
     survey.recycle_bin = Tally::of_all(catalog, bins);
     // An empty folder is of no interest, unless it may have lost what it held.
     survey.other_folders.retain(|folder| folder.tally.files.count > 0 || folder.tally.folders_incomplete > 0);
-    survey.people.sort_by_key(|person| person.name.to_lowercase());
+    survey.people.sort_by_key(|person| (person.former, person.name.to_lowercase()));
+    survey.remember = remember::find(catalog, &survey);
     survey
 }
 
@@ -113,53 +138,17 @@ fn folder(catalog: &Catalog, name: NameId) -> FolderSurvey {
     FolderSurvey { path: catalog.path(name), tally: Tally::of_folder(catalog, catalog.named_object(name)) }
 }
 
-/// The profiles below `/Users` or its like.
-fn people(catalog: &Catalog, profiles: ObjectId, survey: &mut Survey) {
-    for name in catalog.children(profiles) {
-        let text = catalog.name(name).text();
-        let object = catalog.named_object(name);
-        // Windows leaves links under the old names of folders.
-        if catalog.object(object).kind != ObjectKind::Folder || known::NOBODY.contains(&&*text.to_lowercase()) {
-            continue;
-        }
-        let mut person = Person {
-            name: text.into_owned(),
-            path: catalog.path(name),
-            tally: Tally::of_folder(catalog, object),
-            folders: Vec::new(),
-            rest: Tally::default(),
-            programs: Tally::default(),
-        };
-        let (mut rest, mut programs) = (Vec::new(), Vec::new());
-        for name in catalog.children(object) {
-            let text = catalog.name(name).text().to_lowercase();
-            let inside = catalog.named_object(name);
-            let entry = catalog.object(inside);
-            if entry.kind == ObjectKind::Folder && known::USUAL_FOLDERS.contains(&&*text) {
-                person.folders.push(folder(catalog, name));
-            } else if known::PROGRAMS_FOLDERS.contains(&&*text)
-                || known::PROFILE_FILES.iter().any(|one| text.starts_with(one))
-            {
-                programs.push(inside);
-            } else {
-                rest.push(inside);
-            }
-        }
-        person.rest = Tally::of_all(catalog, rest);
-        person.programs = Tally::of_all(catalog, programs);
-        survey.people.push(person);
-    }
-    // Public and Default are nobody's profile, and what somebody put there is still somebody's.
-    for name in catalog.children(profiles) {
-        let object = catalog.named_object(name);
-        let is_folder = catalog.object(object).kind == ObjectKind::Folder;
-        if is_folder && known::NOBODY.contains(&&*catalog.name(name).text().to_lowercase()) {
-            let shared = folder(catalog, name);
-            if shared.tally.files.count > 0 && !catalog.object(object).attributes.contains(Attribute::System) {
-                survey.other_folders.push(shared);
-            }
-        }
-    }
+/// The folders directly in `folder` whose plain names are wanted.
+fn below(catalog: &Catalog, folder: ObjectId, wanted: impl Fn(&str) -> bool) -> impl Iterator<Item = NameId> {
+    catalog.children(folder).filter(move |name| {
+        catalog.object(catalog.named_object(*name)).kind == ObjectKind::Folder
+            && wanted(&plain(&catalog.name(*name).text()))
+    })
+}
+
+/// Whether profiles stand in a folder.
+fn holds_profiles(catalog: &Catalog, folder: ObjectId) -> bool {
+    below(catalog, folder, |_| true).any(|name| people::is_profile(catalog, catalog.named_object(name)))
 }
 
 #[cfg(test)]

@@ -65,6 +65,23 @@ impl Tally {
         walk.finish()
     }
 
+    /// What is in `folder`, some folders directly in it left out with all that is in them.
+    #[must_use]
+    pub fn of_folder_without(catalog: &Catalog, folder: ObjectId, without: &[ObjectId]) -> Self {
+        let mut walk = Walk::new(catalog);
+        walk.completeness(folder);
+        for name in catalog.children(folder) {
+            let object = catalog.named_object(name);
+            if !without.contains(&object) {
+                walk.object(object);
+                if catalog.object(object).kind == ObjectKind::Folder {
+                    walk.everything_below(object);
+                }
+            }
+        }
+        walk.finish()
+    }
+
     /// What is in several files and folders, the folders counted.
     #[must_use]
     pub fn of_all(catalog: &Catalog, objects: Vec<ObjectId>) -> Self {

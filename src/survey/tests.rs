@@ -1,37 +1,6 @@
+use super::testing::Maker;
 use super::*;
-use crate::catalog::{AddressKind, CatalogBuilder, Facts, GapKind, Object, State};
-
-struct Maker {
-    builder: CatalogBuilder,
-    root: ObjectId,
-}
-
-impl Maker {
-    fn new() -> Self {
-        let mut builder = CatalogBuilder::new(AddressKind::Record);
-        let mut root = Object::new(ObjectKind::Folder, 5);
-        root.facts = Facts::SOUND;
-        let root = builder.object(root).unwrap();
-        Self { builder, root }
-    }
-
-    fn add(&mut self, parent: ObjectId, kind: ObjectKind, name: &str, size: u64) -> ObjectId {
-        let mut object = Object::new(kind, 30);
-        object.facts = Facts::SOUND;
-        object.size = size;
-        let id = self.builder.object(object).unwrap();
-        self.builder.name(parent, id, name.encode_utf16()).unwrap();
-        id
-    }
-
-    fn folder(&mut self, parent: ObjectId, name: &str) -> ObjectId {
-        self.add(parent, ObjectKind::Folder, name, 0)
-    }
-
-    fn file(&mut self, parent: ObjectId, name: &str, size: u64) -> ObjectId {
-        self.add(parent, ObjectKind::File, name, size)
-    }
-}
+use crate::catalog::{Facts, GapKind, Object, State};
 
 #[test]
 fn people_are_told_from_the_systems_clutter() {
@@ -156,4 +125,158 @@ fn what_lost_most_stands_first() {
     let bytes: u64 = costs.folders.iter().map(|one| one.cost.lost_bytes).sum();
     assert_eq!((bytes, costs.folders_with_losses), (860, 3));
     assert_eq!(costs.folders[0].path, "/Letters");
+}
+
+#[test]
+fn folders_are_found_where_they_were_moved_to_and_counted_once() {
+    let mut make = Maker::new();
+    let root = make.root;
+    let hanna = make.folders(root, "Users/Hanna");
+    for (folder, files) in [
+        ("OneDrive/Pictures/2009", 3),
+        ("OneDrive/Scores", 2),
+        ("OneDrive - Choir/Documents", 4),
+        ("Documents", 1),
+        ("Pictures", 0),
+        (".choir", 5),
+        ("Recipes", 6),
+    ] {
+        let at = make.folders(hanna, folder);
+        (0..files).for_each(|number| {
+            make.file(at, &format!("{number}.jpg"), 10);
+        });
+    }
+    let users = make.folders(root, "Users");
+    make.file(users, "stray.txt", 1);
+    let otto = make.folders(root, "Dokumente und Einstellungen/Otto");
+    for (folder, files) in [("Eigene Dateien", 2), ("Eigene Dateien/Eigene Bilder", 7), ("Lokale Einstellungen", 1)] {
+        let at = make.folders(otto, folder);
+        (0..files).for_each(|number| {
+            make.file(at, &format!("{number}.txt"), 10);
+        });
+    }
+    make.folders(root, "Dokumente und Einstellungen/LocalService");
+    let survey = survey(&make.builder.finish(root).unwrap());
+
+    let places = |name: &str| -> Vec<(String, Usual, Standing, u64)> {
+        let person = survey.people.iter().find(|person| person.name == name).unwrap();
+        let place = |one: &Place| {
+            let path = one.path.strip_prefix(&person.path).unwrap().to_string();
+            (path, one.what, one.standing, one.tally.files.count)
+        };
+        person.places.iter().map(place).collect()
+    };
+    let expected = |list: &[(&str, Usual, Standing, u64)]| -> Vec<(String, Usual, Standing, u64)> {
+        list.iter().map(|(path, what, standing, files)| (path.to_string(), *what, *standing, *files)).collect()
+    };
+    assert_eq!(
+        places("Hanna"),
+        expected(&[
+            ("/Documents", Usual::Documents, Standing::Usual, 1),
+            ("/Pictures", Usual::Pictures, Standing::Usual, 0),
+            ("/OneDrive - Choir/Documents", Usual::Documents, Standing::Moved, 4),
+            ("/OneDrive/Pictures", Usual::Pictures, Standing::Moved, 3),
+            ("/OneDrive", Usual::Cloud, Standing::Rest, 2),
+        ])
+    );
+    assert_eq!(
+        places("Otto"),
+        expected(&[
+            ("/Eigene Dateien", Usual::Documents, Standing::Usual, 2),
+            ("/Eigene Dateien/Eigene Bilder", Usual::Pictures, Standing::Nested, 7),
+        ])
+    );
+    for person in &survey.people {
+        let in_places: u64 = person.places.iter().map(|place| place.tally.files.count).sum();
+        assert_eq!(in_places + person.rest.files.count + person.programs.files.count, person.tally.files.count);
+        let by_kind: u64 = person.kinds.iter().map(|one| one.cost.files.count).sum();
+        assert_eq!(by_kind + person.programs.files.count, person.tally.files.count);
+    }
+    assert_eq!(survey.people.len(), 2, "a service is nobody");
+    let others: Vec<(&str, u64)> = survey.other_folders.iter().map(|one| (&*one.path, one.tally.files.count)).collect();
+    assert_eq!(others, [("/Users", 1)], "what stands beside the profiles");
+    assert_eq!(survey.people[1].programs.files.count, 1);
+    let hanna = &survey.people[0];
+    assert_eq!((hanna.rest.files.count, hanna.programs.files.count), (6, 5));
+    let folders: Vec<&str> = hanna.folders.iter().map(|folder| &*folder.path).collect();
+    assert_eq!(folders.len(), 4, "{folders:?}");
+}
+
+#[test]
+fn people_of_other_systems_and_of_a_former_one() {
+    let people = |paths: &[&str]| -> Vec<(String, bool)> {
+        let mut make = Maker::new();
+        let root = make.root;
+        for path in paths {
+            let (folder, file) = path.rsplit_once('/').unwrap();
+            let at = make.folders(root, folder);
+            make.file(at, file, 1);
+        }
+        let survey = survey(&make.builder.finish(root).unwrap());
+        let all = survey.people.iter().map(|person| person.tally.files.count).sum::<u64>()
+            + survey
+                .other_folders
+                .iter()
+                .filter(|one| one.path != "/Windows.old")
+                .map(|one| one.tally.files.count)
+                .sum::<u64>()
+            + survey.system.files.count;
+        assert_eq!(all, survey.total.files.count, "nothing is left out: {paths:?}");
+        survey.people.iter().map(|person| (person.path.clone(), person.former)).collect()
+    };
+    let expected =
+        |list: &[(&str, bool)]| list.iter().map(|(path, former)| (path.to_string(), *former)).collect::<Vec<_>>();
+    assert_eq!(
+        people(&["etc/passwd", "usr/bin/ls", "home/hanna/Bilder/rose.jpg", "root/.bashrc", "srv/scores/alto.mid"]),
+        expected(&[("/home/hanna", false), ("/root", false)])
+    );
+    // Without a system beside it, `home` is anybody's word.
+    assert_eq!(people(&["home/garden/rose.jpg"]), expected(&[]));
+    assert_eq!(people(&["home/hanna/.bashrc"]), expected(&[("/home/hanna", false)]));
+    assert_eq!(
+        people(&["System/x", "Library/y", "Applications/z", "Users/hanna/Movies/m.mov", "Users/Shared/s"]),
+        expected(&[("/Users/hanna", false)])
+    );
+    assert_eq!(
+        people(&["Windows/x", "Users/Hanna/NTUSER.DAT", "Windows.old/Users/Otto/Documents/a.doc"]),
+        expected(&[("/Users/Hanna", false), ("/Windows.old/Users/Otto", true)])
+    );
+    assert_eq!(
+        people(&["WINDOWS/Profiles/Hanna/Desktop/a.doc", "WINDOWS/SYSTEM/x.dll", "WINDOWS/Desktop/b.doc"]),
+        expected(&[("/WINDOWS/Profiles/Hanna", false)])
+    );
+    // A profile that was copied to a drive of its own.
+    assert_eq!(people(&["Hanna old/ntuser.dat", "Hanna old/Desktop/a.doc"]), expected(&[("/Hanna old", false)]));
+}
+
+#[test]
+fn folders_in_the_root_may_be_somebodys() {
+    let volume = |paths: &[&str]| {
+        let mut make = Maker::new();
+        let root = make.root;
+        for path in paths {
+            let at = make.folders(root, path);
+            make.file(at, "a.jpg", 10);
+        }
+        survey(&make.builder.finish(root).unwrap())
+    };
+    let claims = |surveys: &[(u32, &Survey)]| -> Vec<String> {
+        let people = |one: &MayBelong| one.people.iter().map(|whose| &*whose.name).collect::<Vec<_>>().join("+");
+        elsewhere(surveys)
+            .iter()
+            .map(|one| format!("{}:{} {:?} {}", one.volume, one.path, one.what, people(one)))
+            .collect()
+    };
+    let one = volume(&["Users/Greta/Desktop"]);
+    let two = volume(&["Users/Greta/Desktop", "Users/Al/Desktop"]);
+    let data = volume(&["Pictures", "Greta's films", "Al", "Al Dente", "Great", "Links", "Scores"]);
+    assert_eq!(claims(&[(1, &one), (2, &data)]), ["2:/Greta's films None Greta", "2:/Pictures Some(Pictures) Greta"]);
+    assert_eq!(
+        claims(&[(1, &two), (2, &data)]),
+        ["2:/Al None Al", "2:/Greta's films None Greta", "2:/Pictures Some(Pictures) Al+Greta"]
+    );
+    assert!(claims(&[(2, &data)]).is_empty(), "without people nothing is anybody's");
+    let many: Vec<String> = (0..=20).map(|number| format!("Users/singer {number}/Desktop")).collect();
+    let many = volume(&many.iter().map(String::as_str).collect::<Vec<_>>());
+    assert!(claims(&[(1, &many), (2, &data)]).is_empty());
 }

@@ -4,7 +4,7 @@ use jiff::tz::TimeZone;
 
 use super::super::output::{Align, Printer, Table};
 use super::super::{escape, size};
-use crate::catalog::Timestamp;
+use super::rows;
 use crate::error::Result;
 use crate::survey::{CameraFolder, Gap, Numbers};
 
@@ -15,7 +15,7 @@ pub(super) fn print(folders: &[CameraFolder], zone: &TimeZone, printer: &mut Pri
     if folders.is_empty() {
         return Ok(());
     }
-    let mut rows = Table::new(&[
+    let mut table = Table::new(&[
         ("folder", Align::Left),
         ("pictures", Align::Right),
         ("films", Align::Right),
@@ -27,19 +27,18 @@ pub(super) fn print(folders: &[CameraFolder], zone: &TimeZone, printer: &mut Pri
         ("not there", Align::Right),
     ]);
     let number = |count: u64| if count == 0 { String::new() } else { size::grouped(count) };
-    let time = |time: Option<Timestamp>| time.and_then(|time| time.display(zone)).unwrap_or_default();
     for CameraFolder { path, pictures, films, tally, numbers } in folders {
         let (range, missing) = match numbers {
             None => (String::new(), 0),
             Some(numbers) => (span(numbers.first, numbers.last), u64::from(numbers.missing)),
         };
-        rows.row(vec![
+        table.row(vec![
             escape::for_terminal(path).into_owned(),
             number(pictures.count),
             number(films.count),
             size::human(tally.files.bytes),
-            time(tally.oldest()),
-            time(tally.newest()),
+            rows::day(tally.oldest(), zone),
+            rows::day(tally.newest(), zone),
             number(tally.lost_files()),
             range,
             number(missing),
@@ -47,16 +46,17 @@ pub(super) fn print(folders: &[CameraFolder], zone: &TimeZone, printer: &mut Pri
     }
     printer.line("")?;
     printer.line("Cameras and phones")?;
-    printer.table(rows)?;
+    printer.table(table.without_empty_columns().fitted(rows::DISPENSABLE))?;
     let mut any = false;
     for folder in folders {
         let Some(numbers) = folder.numbers.as_ref().filter(|numbers| numbers.missing > 0) else { continue };
-        printer.line(&format!("  {}: {} not there", escape::for_terminal(&folder.path), gaps(numbers)))?;
+        printer.prose(2, &format!("{}: {} not there", escape::for_terminal(&folder.path), gaps(numbers)))?;
         any = true;
     }
     if any {
-        printer.line(
-            "  A camera numbers what it takes one by one. Numbers that are not there were deleted by somebody, or are lost.",
+        printer.prose(
+            2,
+            "A camera numbers what it takes one by one. Numbers that are not there were deleted by somebody, or are lost.",
         )?;
     }
     Ok(())

@@ -47,7 +47,7 @@ pub(super) fn print(
     table(holes, printer)?;
     for (account, state) in [(&holes.unread, "could not be read"), (&holes.unreached, "were not tried")] {
         for sentence in sentences(account, state) {
-            printer.line(&format!("  {sentence}"))?;
+            printer.prose(2, &sentence)?;
         }
     }
     let several = volumes.len() > 1;
@@ -89,7 +89,7 @@ fn table(holes: &DiskHoles, printer: &mut Printer<'_>) -> Result<()> {
         });
         rows.row([what.to_string()].into_iter().chain(cells).collect());
     }
-    printer.table(rows)
+    printer.table(rows.without_empty_columns().fitted(&[]))
 }
 
 /// What it means to the customer.
@@ -164,7 +164,7 @@ fn kinds(costs: &Costs, printer: &mut Printer<'_>) -> Result<()> {
         rows.row(row(one.kind.words(), &one.cost));
     }
     rows.row(row("all files", &costs.total));
-    printer.table(rows)
+    printer.table(rows.without_empty_columns().fitted(&[]))
 }
 
 fn folders(costs: &Costs, printer: &mut Printer<'_>) -> Result<()> {
@@ -173,7 +173,7 @@ fn folders(costs: &Costs, printer: &mut Printer<'_>) -> Result<()> {
         let more = if one.incomplete { "  (may have lost names, too)" } else { "" };
         rows.row(row(&format!("{}{more}", escape::for_terminal(&one.path)), &one.cost));
     }
-    printer.table(rows)?;
+    printer.table(rows.without_empty_columns().fitted(&["share"]))?;
     let shown = costs.folders.len().min(SHOWN_FOLDERS) as u64;
     if costs.folders_with_losses > shown {
         let more = size::counted(costs.folders_with_losses - shown, "more folder");

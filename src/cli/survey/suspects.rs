@@ -72,7 +72,7 @@ pub(super) fn print(volume: u32, listed: Option<&Listed>, printer: &mut Printer<
     let Some(kinds) = listed.and_then(|listed| listed.volumes.get(&volume)) else { return Ok(()) };
     printer.line("")?;
     for (kind, blank) in kinds {
-        printer.line(&sentence(*kind, *blank))?;
+        printer.prose(0, &sentence(*kind, *blank))?;
     }
     printer.line("Blank stretches change no file's state. `handback map suspect` lists the files.")
 }
