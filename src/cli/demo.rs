@@ -8,7 +8,7 @@ use clap::Parser;
 
 use super::args::{Arguments, DemoArgs};
 use super::exit::ExitStatus;
-use super::{Context, dispatch, new_file};
+use super::{Context, dispatch, job_file, new_file};
 use crate::error::{Error, Result};
 
 /// The image, made by `test-images/build`.
@@ -26,6 +26,7 @@ pub(super) fn run(args: &DemoArgs, context: &mut Context<'_>) -> Result<ExitStat
     let map = folder.join("choir.map.csv");
     unpack(&image)?;
     new_file::create(&map, MAP.as_bytes())?;
+    new_file::create(&folder.join("choir.job.toml"), job_file::TEMPLATE.as_bytes())?;
     let handover = folder.join("handover");
 
     context
