@@ -89,7 +89,9 @@ fn parse(text: &str) -> std::result::Result<JobDetails, String> {
             message if message.contains("expected a TOML datetime") || message.contains("expected a datetime") => {
                 "; a date is written without quotes, as in `received = 2026-03-14`"
             }
-            message if message.contains("expected a string") => "; a text is written in quotes, as in `ticket = \"17\"`",
+            message if message.contains("expected a string") => {
+                "; a text is written in quotes, as in `ticket = \"17\"`"
+            }
             _ => "",
         };
         format!("line {line}, column {column}: {}{hint}", error.message().replace('\n', ", "))

@@ -13,9 +13,9 @@ use super::journal::now;
 use super::output::OutputFile;
 use super::plan;
 use super::readme;
+use super::records;
 #[cfg(feature = "report")]
 use super::report;
-use super::records;
 use super::results::Results;
 use super::session::Session;
 use super::summary::Summary;
@@ -69,11 +69,7 @@ pub(crate) struct Tags<'s, 'o> {
 
 impl Tags<'_, '_> {
     /// Writes one of them.
-    pub(crate) fn write(
-        &mut self,
-        name: &str,
-        fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
-    ) -> Result<()> {
+    pub(crate) fn write(&mut self, name: &str, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()> {
         let (temporary, path) = (self.session.temporary("record"), self.session.path(name));
         let output = self.session.output;
         let write = || {

@@ -45,15 +45,12 @@ pub struct DriveDetails {
 }
 
 impl DriveDetails {
-    /// Everything that is known of it, each with its word.
-    pub(crate) fn lines(&self) -> Vec<(&'static str, &str)> {
-        let all = [
-            ("Make", &self.make),
-            ("Model", &self.model),
-            ("Serial number", &self.serial),
-            ("Capacity", &self.capacity),
-        ];
-        all.into_iter().filter_map(|(word, value)| Some((word, value.as_deref()?))).collect()
+    /// Everything that is known of it, in one line; `None` for nothing.
+    pub(crate) fn line(&self) -> Option<String> {
+        let all = [("", &self.make), ("", &self.model), ("serial number ", &self.serial), ("", &self.capacity)];
+        let known: Vec<String> =
+            all.into_iter().filter_map(|(word, value)| Some(format!("{word}{}", value.as_deref()?))).collect();
+        (!known.is_empty()).then(|| known.join(", "))
     }
 }
 
@@ -90,6 +87,7 @@ mod tests {
         assert_eq!(serde_json::from_str::<JobDetails>(&text).unwrap(), details);
         assert_eq!(serde_json::from_str::<JobDetails>("{}").unwrap(), JobDetails::default());
         assert!(serde_json::from_str::<JobDetails>("{\"tickets\":1}").is_err());
-        assert_eq!(details.drive.lines(), [("Capacity", "20 MB")]);
+        assert_eq!(details.drive.line().as_deref(), Some("20 MB"));
+        assert_eq!(DriveDetails::default().line(), None);
     }
 }

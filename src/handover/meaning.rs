@@ -22,8 +22,8 @@ const EXTENSIONS: [(Kind, &[&str]); 8] = [
     (
         Kind::Picture,
         &[
-            "arw", "avif", "bmp", "cr2", "cr3", "dib", "dng", "gif", "heic", "heif", "jfif", "jpe", "jpeg", "jpg", "nef",
-            "nrw", "orf", "pef", "png", "psd", "raf", "rw2", "sr2", "srw", "tif", "tiff", "webp",
+            "arw", "avif", "bmp", "cr2", "cr3", "dib", "dng", "gif", "heic", "heif", "jfif", "jpe", "jpeg", "jpg",
+            "nef", "nrw", "orf", "pef", "png", "psd", "raf", "rw2", "sr2", "srw", "tif", "tiff", "webp",
         ],
     ),
     (
@@ -74,10 +74,14 @@ impl Kind {
             Self::Document => "The document may not open; a newer version or a printout may be elsewhere.",
             Self::Text => "The text opens; where the hole is, there are blanks or odd signs.",
             Self::Music => "It may play with a gap or stop at the hole.",
-            Self::Video => "The film may freeze or stop at the hole; if its beginning or end is missing, it may not play.",
+            Self::Video => {
+                "The film may freeze or stop at the hole; if its beginning or end is missing, it may not play."
+            }
             Self::Archive => "It may not unpack, or only some of what is packed in it.",
             Self::Mail => "The mail program may not open it; its repair tool may get most of the mails out of it.",
-            Self::Database => "The program may not open it, or show some entries wrongly: compare before you rely on it.",
+            Self::Database => {
+                "The program may not open it, or show some entries wrongly: compare before you rely on it."
+            }
             Self::Other => "The program that made it may not open it, or show a part of it wrongly.",
         }
     }

@@ -189,16 +189,16 @@ fn received(results: &Results<'_>, account: &Account, page: &mut Page) {
     page.paragraph("WHAT THIS IS");
     page.paragraph("------------");
     page.paragraph(&format!(
-        "Files from a drive that was failing or lost, copied out of its image {}. Handed over on {}{}.",
+        "Files from a drive, copied out of its image {}. Handed over{} on {}.",
         visible(&results.job.image_name),
-        account.day,
-        by(details)
+        by(details),
+        account.day
     ));
     for (word, value) in facts(details) {
-        let first = format!("  {:<20} ", format!("{word}:"));
+        let first = format!("  {:<14} ", format!("{word}:"));
         for (at, line) in value.lines().enumerate() {
-            let first = if at == 0 { first.as_str() } else { "                       " };
-            page.lines(first, "                       ", &visible(line));
+            let first = if at == 0 { first.as_str() } else { "                 " };
+            page.lines(first, "                 ", &visible(line));
         }
     }
     page.heading("WHAT WAS DONE");
@@ -220,9 +220,7 @@ pub(crate) fn facts(details: &JobDetails) -> Vec<(String, String)> {
     let mut put = |word: &str, value: Option<String>| facts.extend(value.map(|value| (word.to_string(), value)));
     put("Job", details.ticket.clone());
     put("Customer", details.customer.clone());
-    for (word, value) in details.drive.lines() {
-        put(&format!("Drive's {}", word.to_lowercase()), Some(value.to_string()));
-    }
+    put("Drive", details.drive.line());
     put("Fault", details.fault.clone());
     put("Received on", details.received.map(|day| day.to_string()));
     put("Image made on", details.imaged.map(|day| day.to_string()));

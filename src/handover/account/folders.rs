@@ -131,8 +131,7 @@ mod tests {
             "Users/Choir/NTUSER.DAT",
             "Scores 2009/4.pdf",
         ];
-        let expected =
-            [("Scores 2009", 1), ("Users/Choir", 1), ("Users/Choir/Music", 1), ("Users/Choir/Pictures", 2)];
+        let expected = [("Scores 2009", 1), ("Users/Choir", 1), ("Users/Choir/Music", 1), ("Users/Choir/Pictures", 2)];
         assert_eq!(shown(&paths), expected.map(|(name, files)| (name.to_string(), files)));
         assert_eq!(shown(&["a.txt"]), [(TOP.to_string(), 1)]);
         assert_eq!(shown(&[]), []);

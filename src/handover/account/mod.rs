@@ -210,7 +210,8 @@ impl NotWhole {
             }
             (Fate::Damaged, _) => self.kind.with_a_hole().to_string(),
             (Fate::Doubtful, _) => {
-                "It can't be shown that this is the file's own content: open it and look before you rely on it.".to_string()
+                "It can't be shown that this is the file's own content: open it and look before you rely on it."
+                    .to_string()
             }
             (_, State::Absent) => {
                 "It was kept by a cloud service and never was on this drive: get it from there.".to_string()
@@ -293,9 +294,15 @@ mod tests {
             (tally(0, 0, 0, 0, 0), "There were no files to copy."),
             (tally(1, 0, 0, 0, 0), "Your file came back whole."),
             (tally(2000, 0, 0, 0, 0), "All of your 2,000 files came back whole."),
-            (tally(15, 0, 2, 0, 1), "Of your 18 files, 15 came back whole, 2 have parts missing and 1 could not be brought back."),
+            (
+                tally(15, 0, 2, 0, 1),
+                "Of your 18 files, 15 came back whole, 2 have parts missing and 1 could not be brought back.",
+            ),
             (tally(0, 0, 1, 0, 0), "Of your 1 file, 1 has parts missing."),
-            (tally(0, 3, 0, 0, 0), "Of your 3 files, 3 came back, but nobody can say whether all of each could be read."),
+            (
+                tally(0, 3, 0, 0, 0),
+                "Of your 3 files, 3 came back, but nobody can say whether all of each could be read.",
+            ),
             (tally(1, 0, 0, 1, 0), "Of your 2 files, 1 came back whole and 1 came back, but may hold something else."),
         ] {
             assert_eq!(tally.headline(), text);

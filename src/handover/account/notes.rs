@@ -122,9 +122,9 @@ fn nameless(results: &Results<'_>, summary: &Summary) -> Vec<String> {
 
 fn in_use(ByteRange { at_least, at_most }: ByteRange) -> String {
     match at_least {
-        least if least == at_most => format!("{at_most} bytes"),
-        0 => format!("Up to {at_most} bytes"),
-        least => format!("At least {least} and at most {at_most} bytes"),
+        least if least == at_most => format!("{} bytes", grouped(at_most)),
+        0 => format!("Up to {} bytes", grouped(at_most)),
+        least => format!("At least {} and at most {} bytes", grouped(least), grouped(at_most)),
     }
 }
 
@@ -207,10 +207,8 @@ fn word(results: &Results<'_>) -> Vec<String> {
 fn second(summary: &Summary) -> Vec<String> {
     let Some(second) = &summary.second_reader else { return Vec::new() };
     let totals = &second.totals;
-    let mut lines = vec![format!(
-        "An independent program read {} of these files and got the same bytes.",
-        totals.agrees
-    )];
+    let mut lines =
+        vec![format!("An independent program read {} of these files and got the same bytes.", totals.agrees)];
     if totals.differs > 0 {
         lines.push(format!("It DIFFERS on {}: look at those before you rely on them.", totals.differs));
     }

@@ -3,7 +3,7 @@
 use maud::{Markup, PreEscaped, html};
 
 use super::SHEETS;
-use super::page::{document, lines, link, name};
+use super::page::{document, lines, link, name, path};
 use super::sheets::Written;
 use crate::amount::{counted, grouped, human};
 use crate::handover::account::{Account, Fate, Tally, UNPROVEN};
@@ -24,7 +24,10 @@ const WORDS: [(&str, &str); 7] = [
         "In doubt",
         "The file was read, but something about it does not fit: it may hold another file's content, in part or in all.",
     ),
-    ("Not brought back", "The file's name is known, and its content could not be read, or is locked. It was not copied."),
+    (
+        "Not brought back",
+        "The file's name is known, and its content could not be read, or is locked. It was not copied.",
+    ),
     (
         "Image",
         "A copy of the whole drive in one file, made before anything else, so that the drive had to be read only once.",
@@ -40,7 +43,7 @@ pub(super) fn page(results: &Results<'_>, account: &Account, sheets: &Written, s
         header {
             h1 { "What came back from your drive" }
             p class="sub" {
-                "Handed over on " (account.day) (by(details)) ". Copied out of the drive's image "
+                "Handed over" (by(details)) " on " (account.day) ". Copied out of the drive's image "
                 (name(&visible(&results.job.image_name))) "."
             }
         }
@@ -113,14 +116,26 @@ fn job(results: &Results<'_>) -> Markup {
 
 fn recovered(account: &Account) -> Markup {
     let total = &account.total;
+    // A column of nothing but zeros is left out.
+    let columns: Vec<(&str, &str, fn(&Tally) -> u64)> = [
+        ("With parts missing", "with parts missing:", (|tally| tally.damaged) as fn(&Tally) -> u64),
+        ("In doubt", "in doubt:", |tally| tally.doubtful),
+        ("Not brought back", "not brought back:", |tally| tally.left),
+    ]
+    .into_iter()
+    .filter(|(.., count)| count(total) > 0)
+    .collect();
     let row = |line: &str, tally: &Tally| {
         html! {
-            th scope="row" { (name(line)) }
+            th scope="row" { (path(line)) }
             td class="number" data-label="files:" { (grouped(tally.copied())) }
             td class="number" data-label="size:" { (human(tally.bytes)) }
-            td class="number" data-label="with parts missing:" { (some(tally.damaged)) }
-            td class="number" data-label="in doubt:" { (some(tally.doubtful)) }
-            td class="number" data-label="not brought back:" { (some(tally.left)) }
+            @for (_, label, count) in &columns {
+                @match count(tally) {
+                    0 => td class="number none" { "–" },
+                    count => td class="number" data-label=(label) { (grouped(count)) },
+                }
+            }
         }
     };
     html! {
@@ -133,9 +148,7 @@ fn recovered(account: &Account) -> Markup {
                         th scope="col" { "Folder" }
                         th scope="col" class="number" { "Files" }
                         th scope="col" class="number" { "Size" }
-                        th scope="col" class="number" { "With parts missing" }
-                        th scope="col" class="number" { "In doubt" }
-                        th scope="col" class="number" { "Not brought back" }
+                        @for (heading, ..) in &columns { th scope="col" class="number" { (heading) } }
                     }
                 }
                 tbody { @for line in &account.folders { tr { (row(&line.name, &line.tally)) } } }
@@ -149,11 +162,6 @@ fn recovered(account: &Account) -> Markup {
             }
         }
     }
-}
-
-/// A number; a dash for none, which is easier to pass over.
-fn some(count: u64) -> String {
-    if count == 0 { "–".to_string() } else { grouped(count) }
 }
 
 fn not_recovered(account: &Account) -> Markup {
@@ -178,7 +186,7 @@ fn not_recovered(account: &Account) -> Markup {
                     tbody {
                         @for file in &account.not_whole {
                             tr {
-                                th scope="row" { (name(&file.path)) (word(file.kind)) }
+                                th scope="row" { (path(&file.path)) (word(file.kind)) }
                                 td { (file.missing()) @if file.fate == Fate::Left { "." } }
                                 td { (file.meaning()) }
                             }
@@ -234,9 +242,9 @@ fn pictures(sheets: &Written) -> Markup {
             @if sheets.more > 0 {
                 p { (counted(sheets.more, "further picture")) " are in the handover and not on these pages." }
             }
-            ul {
+            ul class="pages" {
                 @for (page, first) in &sheets.pages {
-                    li { a href=(link("", &format!("{SHEETS}/{page}"))) { (page.trim_end_matches(".html")) } " – from " (name(first)) }
+                    li { a href=(link("", &format!("{SHEETS}/{page}"))) { (page.trim_end_matches(".html")) } " – from " (path(first)) }
                 }
             }
         }

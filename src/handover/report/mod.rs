@@ -48,6 +48,3 @@ pub(crate) fn write(
     let text = customer::page(results, account, &sheets, strip.as_deref());
     tags.write(REPORT, |out| out.write_all(text.as_bytes()))
 }
-
-#[cfg(test)]
-mod tests;

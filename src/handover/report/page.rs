@@ -8,7 +8,8 @@ use super::base64;
 use crate::hidden::visible;
 
 /// Nothing from anywhere, no script; only what stands in the page itself.
-const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'";
+const POLICY: &str =
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'";
 
 /// One style for all pages: readable on a phone, and on paper without colours and split rows.
 const STYLE: &str = "
@@ -38,19 +39,25 @@ a { color: #0b5394; }
 .box { border: 1px solid #c3c9cf; border-radius: 4px; padding: .6rem 1rem; background: #f6f8f9; }
 .box dl { display: grid; grid-template-columns: max-content 1fr; gap: .15rem 1.2rem; margin: 0; }
 dt { color: #4a5056; }
-dd { margin: 0; white-space: pre-line; }
+dd { margin: 0 0 .4rem; }
+.box dd { margin: 0; white-space: pre-line; }
 table { border-collapse: collapse; width: 100%; margin: .8rem 0; }
 caption { text-align: left; color: #4a5056; padding-bottom: .3rem; }
 th, td { text-align: left; vertical-align: top; padding: .35rem .6rem .35rem 0; border-bottom: 1px solid #d5dadf; }
 th.number, td.number { text-align: right; white-space: nowrap; padding-right: 1rem; }
+tbody th { font-weight: 500; }
 tfoot td, tfoot th { font-weight: bold; border-bottom: 0; }
 code, pre { font-family: ui-monospace, Consolas, 'Liberation Mono', monospace; font-size: .9rem; }
 pre { background: #f1f3f5; border: 1px solid #d5dadf; border-radius: 4px; padding: .6rem .8rem; white-space: pre-wrap;
   overflow-wrap: anywhere; margin: .4rem 0; }
 .strip { overflow-x: auto; margin: .8rem 0; }
 .strip svg { display: block; width: 100%; min-width: 44rem; height: auto; }
-.sheet { display: grid; grid-template-columns: repeat(auto-fill, minmax(9.5rem, 1fr)); gap: .8rem; }
-figure { margin: 0; border: 1px solid #d5dadf; border-radius: 4px; padding: .4rem; font-size: .8rem; line-height: 1.3; }
+.pages { columns: 20rem; }
+main.sheets { display: flex; flex-wrap: wrap; gap: .4rem 1.2rem; align-items: flex-start; }
+.sheets section { max-width: 100%; }
+.sheets h2 { font-size: .85rem; margin: .6rem 0 .3rem; padding: .3rem 0 0; border-top-width: 1px; width: 0; min-width: 100%; }
+.sheet { display: flex; flex-wrap: wrap; gap: .6rem; }
+figure { width: 10rem; margin: 0; border: 1px solid #d5dadf; border-radius: 4px; padding: .4rem; font-size: .8rem; line-height: 1.3; }
 figure img, figure .none { display: flex; width: 144px; max-width: 100%; height: 108px; margin: 0 auto .3rem;
   object-fit: contain; align-items: center; justify-content: center; text-align: center; }
 figure .none { border: 1px dashed #8a9299; color: #4a5056; padding: .3rem; }
@@ -60,13 +67,16 @@ figure time { color: #4a5056; display: block; }
 nav { margin: .6rem 0; }
 @media (max-width: 40rem) {
   body { padding: 1rem .9rem 3rem; }
-  .box dl { grid-template-columns: 1fr; gap: 0; }
-  .box dd { margin-bottom: .4rem; }
-  .sheet { grid-template-columns: repeat(2, 1fr); }
+  .box dl { grid-template-columns: minmax(6rem, max-content) 1fr; gap: .3rem .8rem; }
+  main.sheets, .sheet { gap: .5rem; }
+  figure { width: calc(50vw - 1.4rem); }
   table.wide thead { display: none; }
   table.wide tr { display: block; border-bottom: 1px solid #d5dadf; padding: .5rem 0; }
   table.wide th, table.wide td { display: block; border: 0; padding: .1rem 0; }
-  table.wide td::before { content: attr(data-label) ' '; color: #4a5056; }
+  table.wide th { font-weight: bold; }
+  table.wide td.number { display: inline; text-align: left; padding-right: .8rem; }
+  table.wide td.none { display: none; }
+  table.wide td[data-label]::before { content: attr(data-label) ' '; color: #4a5056; font-weight: normal; }
 }
 @media print {
   body { max-width: none; padding: 0; font-size: 10.5pt; }
@@ -78,7 +88,7 @@ nav { margin: .6rem 0; }
   .strip { overflow: visible; }
   .strip svg { min-width: 0; }
   .counts li, .box, .notice, pre { background: #fff; }
-  .sheet { grid-template-columns: repeat(auto-fill, minmax(40mm, 1fr)); gap: 3mm; }
+  .sheet { gap: 3mm; }
   nav { display: none; }
 }
 ";
@@ -108,6 +118,19 @@ pub(super) fn document(title: &str, body: &Markup) -> String {
 /// A name that was made visible before.
 pub(super) fn name(shown: &str) -> Markup {
     html! { bdi { (shown) } }
+}
+
+/// A path that was made visible before; a line may end after each folder of it.
+pub(super) fn path(shown: &str) -> Markup {
+    let parts: Vec<&str> = shown.split_inclusive('/').collect();
+    html! {
+        bdi {
+            @for (at, part) in parts.iter().enumerate() {
+                @if at > 0 { (PreEscaped("<wbr/>")) }
+                (part)
+            }
+        }
+    }
 }
 
 /// A text of several lines, each made visible.

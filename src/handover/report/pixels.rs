@@ -83,10 +83,12 @@ impl Pixels {
         let (width, height) = (scaled(self.width), scaled(self.height));
         let mut small = match self.color {
             // The common case needs no copy by pixel.
-            ColorType::Rgb8 => match image::ImageBuffer::<Rgb<u8>, &[u8]>::from_raw(self.width, self.height, &self.bytes) {
-                Some(view) => imageops::thumbnail(&view, width, height),
-                None => RgbImage::from_pixel(width, height, GONE[0]),
-            },
+            ColorType::Rgb8 => {
+                match image::ImageBuffer::<Rgb<u8>, &[u8]>::from_raw(self.width, self.height, &self.bytes) {
+                    Some(view) => imageops::thumbnail(&view, width, height),
+                    None => RgbImage::from_pixel(width, height, GONE[0]),
+                }
+            }
             _ => self.averaged(width, height),
         };
         if let Some(from) = lost_from {

@@ -8,7 +8,7 @@ use maud::{Markup, html};
 
 use super::SHEETS;
 use super::gate::Gate;
-use super::page::{document, link, name};
+use super::page::{document, link, name, path};
 use super::tile::Tile;
 use crate::amount::grouped;
 use crate::catalog::ObjectKind;
@@ -198,10 +198,10 @@ fn page(
             }
             (way(number, count))
         }
-        main {
+        main class="sheets" {
             @for (folder, tiles) in &sections {
                 section {
-                    h2 { @if folder.is_empty() { "In no folder" } @else { (name(folder)) } }
+                    h2 { @if folder.is_empty() { "In no folder" } @else { (path(folder)) } }
                     div class="sheet" { @for tile in tiles { (tile) } }
                 }
             }

@@ -127,7 +127,9 @@ impl Tile {
         let is_shown = matches!(self.shown, Some(Shown::Picture(_)));
         match self.fate {
             Fate::Left => Some("not brought back"),
-            Fate::Damaged if is_shown && self.is_preview => Some("parts missing; this is the camera's own small picture"),
+            Fate::Damaged if is_shown && self.is_preview => {
+                Some("parts missing; this is the camera's own small picture")
+            }
             Fate::Damaged => Some("parts missing"),
             Fate::Doubtful => Some("in doubt: is it this picture?"),
             Fate::Whole | Fate::Unproven if self.is_unopened() => Some("does not open"),
