@@ -73,8 +73,7 @@ pub(super) fn run(args: &DemoArgs, context: &mut Context<'_>) -> Result<ExitStat
     printer.line(&format!(
         "$ handback survey {image} --no-map      (what can be said if nobody kept the imaging's log)"
     ))?;
-    printer
-        .line(&format!("Open `READ ME FIRST.txt` and `records/lost.csv` in {to}: that is what the customer gets."))?;
+    printer.line(&format!("Open `report.html` and `READ ME FIRST.txt` in {to}: that is what the customer gets."))?;
     Ok(ExitStatus::Well)
 }
 

@@ -51,7 +51,9 @@ pub(crate) const CHECKS: [Check; 3] = [
         command: "$all = 0; $bad = 0; Get-Content -Encoding UTF8 -LiteralPath manifest-sha256.txt | ForEach-Object { \
                   $sum, $path = $_ -split '  ', 2; $all++; if ((Get-FileHash -Algorithm SHA256 -LiteralPath \
                   $path).Hash -ne $sum) { $bad++; \"DIFFERENT: $path\" } }; \"$all files checked, $bad different\"",
-        well: "It works for a while and then says how many files were checked; \"0 different\" means that all is well.",
+        well: "It works for a while and then says how many files were checked; \"0 different\" means that all is well. It \
+               needs Windows 8.1 or newer. If it complains that a path is too long, move this folder to the top of the disk, \
+               under a short name, and try again.",
     },
     Check {
         system: "macOS",

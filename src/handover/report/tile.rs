@@ -33,13 +33,13 @@ pub(super) struct Tile {
 impl Tile {
     /// A picture without its small form: nothing of it was copied, or there is no time.
     pub(super) fn plain(row: &Row<'_>, zone: &jiff::tz::TimeZone) -> Self {
-        let path = row.source_path();
-        let last = path.rsplit('/').next().unwrap_or(&path);
+        // A hostile name may hold a `/`.
+        let name = row.entry.name.map(|name| row.volume.catalog.name(name).text()).unwrap_or_default();
         Self {
             shown: None,
             is_preview: false,
             fate: Fate::of(row),
-            name: visible(last).into_owned(),
+            name: visible(&name).into_owned(),
             date: row.object.modified().and_then(|time| Timestamp::display(time, zone)).unwrap_or_default(),
             link: row.path().map(|path| link("../", &path)),
         }
