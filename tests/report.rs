@@ -26,11 +26,14 @@ fn the_page_and_the_sheets_stand_alone() {
     for path in ["report.html", "contact sheets/page 001.html"] {
         let page = bag.text(path);
         assert!(manifest.contains(&format!("{}  {path}\n", sha256(page.as_bytes()))), "{path} is listed");
-        for word in
-            ["<script", "javascript:", "http-equiv=\"refresh\"", "@import", "url(", "<link", "<iframe", "<object"]
-        {
+        for word in ["<script", "javascript:", "http-equiv=\"refresh\"", "@import", "<link", "<iframe", "<object"] {
             assert!(!page.contains(word), "{path}: {word}");
         }
+        assert_eq!(
+            page.matches("url(").count(),
+            page.matches("url(#handback-").count(),
+            "{path}: only patterns of its own"
+        );
         // The one address is the name of the language that the page is written in; it is never asked.
         let addresses: Vec<&str> =
             page.match_indices("http").map(|(at, _)| &page[at..page.len().min(at + 32)]).collect();
