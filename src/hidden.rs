@@ -1,8 +1,38 @@
-//! Characters that may not be shown as they are.
+//! Characters that may not be shown as they are, and names without them.
+
+use std::borrow::Cow;
+use std::fmt::Write;
+
+/// `name` as it may be shown: what is hidden is written `\u{202E}`, in upper case with at least four digits, and the
+/// backslash itself `\\`, so that two names never look the same because of what can't be seen.
+pub(crate) fn visible(name: &str) -> Cow<'_, str> {
+    if !name.chars().any(|c| c == '\\' || is_hidden(c)) {
+        return Cow::Borrowed(name);
+    }
+    let mut text = String::with_capacity(name.len() + 8);
+    name.chars().for_each(|c| push(&mut text, c));
+    Cow::Owned(text)
+}
+
+/// Adds a character of a name as it may be shown.
+pub(crate) fn push(text: &mut String, c: char) {
+    match c {
+        '\\' => text.push_str(r"\\"),
+        c if is_hidden(c) => push_value(text, u32::from(c)),
+        c => text.push(c),
+    }
+}
+
+/// Adds a character by its number.
+pub(crate) fn push_value(text: &mut String, value: u32) {
+    // Writing to a String can't fail.
+    let _ = write!(text, "\\u{{{value:04X}}}");
+}
 
 /// Characters that steer the terminal or the text's direction, or that are not seen: controls, line separators,
 /// bidirectional controls and everything that Unicode lets a font leave out (`Default_Ignorable_Code_Point`), with
-/// the invisible format characters beside it. Visible format characters, such as the Arabic number signs, are text.
+/// the invisible format characters beside it, and the two that no XML may hold. Visible format characters, such as the
+/// Arabic number signs, are text.
 pub(crate) fn is_hidden(c: char) -> bool {
     matches!(
         c,
@@ -16,6 +46,7 @@ pub(crate) fn is_hidden(c: char) -> bool {
         | '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}'
         // Hangul filler, variation selectors, byte-order mark, half-width filler, interlinear marks.
         | '\u{3164}' | '\u{FE00}'..='\u{FE0F}' | '\u{FEFF}' | '\u{FFA0}' | '\u{FFF0}'..='\u{FFFB}'
+        | '\u{FFFE}'..='\u{FFFF}'
         // Controls of hieroglyphs, shorthand and musical notation; tags and further variation selectors.
         | '\u{13430}'..='\u{1343F}' | '\u{1BCA0}'..='\u{1BCA3}' | '\u{1D173}'..='\u{1D17A}' | '\u{E0000}'..='\u{E0FFF}'
     )

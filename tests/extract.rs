@@ -4,7 +4,7 @@ mod common;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use common::bag::{Bag, sha256};
+use common::bag::{Bag, prose, sha256};
 use common::fixture::{self, Truth};
 use common::{Bench, Outcome};
 use serde_json::json;
@@ -207,7 +207,7 @@ fn what_no_map_speaks_for_is_said_first() {
     );
     assert_eq!(outcome.err.lines().last(), Some(&*line));
     outcome.code(0);
-    assert!(bag.text("READ ME FIRST.txt").starts_with(&line));
+    assert!(prose(&bag.text("READ ME FIRST.txt")).starts_with(&line));
     assert!(bag.text("bag-info.txt").starts_with(&format!("External-Description: {line}")));
 }
 

@@ -5,7 +5,7 @@ mod common;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use common::bag::Bag;
+use common::bag::{Bag, prose};
 use common::{Bench, fixture};
 
 const ODT: &str = "/Users/Choir/Documents/Minutes/2010/Annual report 2010.odt";
@@ -51,7 +51,7 @@ fn a_bad_list_speaks_only_of_the_bad() {
         outcome.err_has("on whose word:").err_has("basis asserted").err_lacks("No map speaks");
         let map = &bag.json("records/job.json")["map"];
         assert_eq!((map["basis"].as_str(), map["asserted"].as_bool()), (Some("asserted"), Some(true)));
-        let text = bag.text("READ ME FIRST.txt");
+        let text = prose(&bag.text("READ ME FIRST.txt"));
         assert!(text.contains("is the technician's word and stands in no log"), "{text}");
     };
     let options = "--map bad.txt --map-form bad-sectors --map-rest read";
@@ -76,13 +76,13 @@ fn a_doubted_map_loses_its_good_word_and_keeps_its_holes() {
     assert_eq!((&*holed, &*other), ("damaged", "unproven"));
     let job = bag.json("records/job.json");
     assert!(job["map"]["doubts"][0].as_str().unwrap().contains("100663808"), "{job}");
-    assert!(bag.text("READ ME FIRST.txt").contains("its good word was not used"));
+    assert!(prose(&bag.text("READ ME FIRST.txt")).contains("its good word was not used"));
 
     let (outcome, holed, other, bag) = documents(&bench, "--map-accept", "accepted");
     outcome.err_has("map accepted all the same").err_lacks("No map speaks");
     assert_eq!((&*holed, &*other), ("damaged", "whole"));
     assert_eq!(bag.json("records/job.json")["map"]["accepted"], true);
-    assert!(bag.text("READ ME FIRST.txt").contains("the technician accepted it"));
+    assert!(prose(&bag.text("READ ME FIRST.txt")).contains("the technician accepted it"));
 }
 
 #[test]

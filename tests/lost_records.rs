@@ -7,6 +7,7 @@ mod common;
 
 use std::ops::Range;
 
+use common::bag::prose;
 use common::edit::{Edit, changes, find, hash, object, places, record_of, sweep, sweep_for, word, words};
 use common::{Bench, fixture};
 use handback::catalog::{Completeness, FindingKind};
@@ -161,7 +162,8 @@ fn screen_json_and_handover_say_what_nothing_explains() {
     assert!(facts["used_bytes"]["at_least"].as_u64() > Some(102_400));
     bench.run("extract ntfs-c4k.img /Sizes --to out").code(1);
     assert!(
-        bench.text("out/READ ME FIRST.txt").contains("102400 bytes of it are in use that no file we found explains")
+        prose(&bench.text("out/READ ME FIRST.txt"))
+            .contains("102,400 bytes of it are in use that no file we found explains")
     );
     // Where the bitmap has a hole, too, a range.
     let mut holes = both_gone(&volume, &sound, PLAIN);

@@ -8,7 +8,7 @@ use clap::Parser;
 
 use super::args::{Arguments, DemoArgs};
 use super::exit::ExitStatus;
-use super::{Context, dispatch, new_file};
+use super::{Context, dispatch, job_file, new_file};
 use crate::error::{Error, Result};
 
 /// The image, made by `test-images/build`.
@@ -26,6 +26,7 @@ pub(super) fn run(args: &DemoArgs, context: &mut Context<'_>) -> Result<ExitStat
     let map = folder.join("choir.map.csv");
     unpack(&image)?;
     new_file::create(&map, MAP.as_bytes())?;
+    new_file::create(&folder.join("choir.job.toml"), job_file::TEMPLATE.as_bytes())?;
     let handover = folder.join("handover");
 
     context
@@ -72,8 +73,7 @@ pub(super) fn run(args: &DemoArgs, context: &mut Context<'_>) -> Result<ExitStat
     printer.line(&format!(
         "$ handback survey {image} --no-map      (what can be said if nobody kept the imaging's log)"
     ))?;
-    printer
-        .line(&format!("Open `READ ME FIRST.txt` and `records/lost.csv` in {to}: that is what the customer gets."))?;
+    printer.line(&format!("Open `report.html` and `READ ME FIRST.txt` in {to}: that is what the customer gets."))?;
     Ok(ExitStatus::Well)
 }
 

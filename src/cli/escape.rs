@@ -5,19 +5,14 @@
 //! printed can be turned back ([`unescape`]).
 
 use std::borrow::Cow;
-use std::fmt::Write;
 
 pub(super) use crate::hidden::is_hidden;
+use crate::hidden::{push, push_value, visible};
 
 /// `name` as it may be printed; itself if nothing in it has to be escaped.
 #[must_use]
 pub fn for_terminal(name: &str) -> Cow<'_, str> {
-    if !name.chars().any(|c| c == '\\' || is_hidden(c)) {
-        return Cow::Borrowed(name);
-    }
-    let mut text = String::with_capacity(name.len() + 8);
-    name.chars().for_each(|c| push(&mut text, c));
-    Cow::Owned(text)
+    visible(name)
 }
 
 /// A name stored as UTF-16 units as it may be printed. Half a surrogate pair is written by its value, `\u{D83D}`.
@@ -76,19 +71,6 @@ pub fn unescape(text: &str) -> Option<Vec<u16>> {
     }
     units.extend(rest.encode_utf16());
     Some(units)
-}
-
-fn push(text: &mut String, c: char) {
-    match c {
-        '\\' => text.push_str(r"\\"),
-        c if is_hidden(c) => push_value(text, u32::from(c)),
-        c => text.push(c),
-    }
-}
-
-fn push_value(text: &mut String, value: u32) {
-    // Writing to a String can't fail.
-    let _ = write!(text, "\\u{{{value:04X}}}");
 }
 
 #[cfg(test)]

@@ -13,7 +13,7 @@ use super::disk::{Named, OpenedDisk};
 use super::exit::ExitStatus;
 use super::open_image::ASSERTED;
 use super::output::{Align, Printer, Table};
-use super::{Context, contents, escape, json, second, size};
+use super::{Context, contents, escape, job_file, json, second, size};
 use crate::catalog::State;
 use crate::error::Result;
 use crate::filesystem::SweepOptions;
@@ -31,6 +31,8 @@ struct Document<'a> {
 }
 
 pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
+    // What is wrong in it is said before the image is touched.
+    let details = job_file::load(args.details.job.as_deref(), &args.image.image, context)?;
     let options = SweepOptions { deleted: args.deleted, codepage: args.codepage.codepage, ..SweepOptions::default() };
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let mut selected: BTreeMap<u32, Vec<Selected>> = BTreeMap::new();
@@ -55,13 +57,15 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         map: map_note(&opened.map),
         volumes_complete: opened.disk.complete,
         volumes,
-        ticket: None,
+        details,
+        disk: Some(&opened.disk),
         time_zone: args.time_zone.clone().unwrap_or_else(TimeZone::system),
         options: Options {
             streams: args.streams,
             deleted: args.deleted,
             second_reader: args.second_reader,
             check: args.check,
+            sheets: !args.details.no_sheets,
             ..Options::default()
         },
     };

@@ -11,6 +11,7 @@ mod exit;
 mod extract;
 mod findings;
 mod findings_file;
+mod job_file;
 mod json;
 mod layout;
 mod list;

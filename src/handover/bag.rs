@@ -5,6 +5,7 @@ use std::io::{self, BufWriter, Write};
 use serde_json::json;
 use sha2::{Digest, Sha256};
 
+use super::account::Account;
 use super::destination::BAGIT;
 use super::hex;
 use super::job::Selected;
@@ -13,13 +14,16 @@ use super::output::OutputFile;
 use super::plan;
 use super::readme;
 use super::records;
+#[cfg(feature = "report")]
+use super::report;
 use super::results::Results;
 use super::session::Session;
 use super::summary::Summary;
 use crate::error::{Error, Result};
+use crate::progress::Progress;
 
-/// What [`finish`] writes besides `bagit.txt`.
-pub(crate) const CLOSING_FILES: [&str; 9] = [
+/// What [`finish`] writes besides `bagit.txt` and the sheets of pictures.
+pub(crate) const CLOSING_FILES: [&str; 10] = [
     TAG_MANIFEST,
     MANIFEST,
     BAG_INFO,
@@ -29,6 +33,7 @@ pub(crate) const CLOSING_FILES: [&str; 9] = [
     "records/lost.csv",
     "records/manifest.csv",
     "records/manifest.json",
+    "report.html",
 ];
 pub(crate) const MANIFEST: &str = "manifest-sha256.txt";
 pub(crate) const TAG_MANIFEST: &str = "tagmanifest-sha256.txt";
@@ -57,13 +62,14 @@ impl Write for Hashing {
 }
 
 /// The files of the bag that are no payload, with their digests.
-struct Tags<'s, 'o> {
-    session: &'s Session<'o>,
-    digests: Vec<(&'static str, String)>,
+pub(crate) struct Tags<'s, 'o> {
+    pub(crate) session: &'s Session<'o>,
+    digests: Vec<(String, String)>,
 }
 
 impl Tags<'_, '_> {
-    fn write(&mut self, name: &'static str, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()> {
+    /// Writes one of them.
+    pub(crate) fn write(&mut self, name: &str, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()> {
         let (temporary, path) = (self.session.temporary("record"), self.session.path(name));
         let output = self.session.output;
         let write = || {
@@ -78,24 +84,31 @@ impl Tags<'_, '_> {
             Ok(hex::of(&digest))
         };
         let digest = write().map_err(|source| Error::Io { action: "write", path, source })?;
-        self.digests.push((name, digest));
+        self.digests.push((name.to_string(), digest));
         Ok(())
     }
 
     /// The digest of a file that is there already.
-    fn add(&mut self, name: &'static str) -> Result<()> {
+    fn add(&mut self, name: &str) -> Result<()> {
         let path = self.session.path(name);
         let mut bytes = Vec::new();
         let read = self.session.output.open(&path).and_then(|mut file| file.read_to_end(&mut bytes));
         read.map_err(|source| Error::Io { action: "read", path, source })?;
-        self.digests.push((name, hex::of(&Sha256::digest(&bytes))));
+        self.digests.push((name.to_string(), hex::of(&Sha256::digest(&bytes))));
         Ok(())
     }
 }
 
 /// Writes all records and closes the bag.
-pub(crate) fn finish(results: &Results<'_>, session: Session<'_>, summary: &Summary, started: &str) -> Result<()> {
+pub(crate) fn finish(
+    results: &Results<'_>,
+    session: Session<'_>,
+    summary: &Summary,
+    started: &str,
+    progress: &dyn Progress,
+) -> Result<()> {
     let ended = now();
+    let account = Account::of(results, summary, &ended);
     session.log("all files are written; closing")?;
     let mut tags = Tags { session: &session, digests: Vec::new() };
     tags.write("records/manifest.csv", |out| records::manifest_csv(results, out))?;
@@ -103,11 +116,15 @@ pub(crate) fn finish(results: &Results<'_>, session: Session<'_>, summary: &Summ
     tags.write("records/links.csv", |out| records::links_csv(results, out))?;
     tags.write("records/manifest.json", |out| records::manifest_json(results, out))?;
     tags.write("records/job.json", |out| job_json(results, summary, started, &ended, out))?;
-    tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, summary).as_bytes()))?;
+    #[cfg(feature = "report")]
+    report::write(results, &account, &mut tags, progress)?;
+    #[cfg(not(feature = "report"))]
+    let _ = progress;
+    tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, &account).as_bytes()))?;
     tags.write(BAG_INFO, |out| out.write_all(bag_info(results, summary, &ended).as_bytes()))?;
     tags.write(MANIFEST, |out| manifest(results, out))?;
     tags.add(LOG)?;
-    tags.digests.push((BAGIT, hex::of(&Sha256::digest(BAGIT_TEXT))));
+    tags.digests.push((BAGIT.to_string(), hex::of(&Sha256::digest(BAGIT_TEXT))));
     let mut lines: Vec<String> = tags.digests.iter().map(|(name, digest)| format!("{digest}  {name}\n")).collect();
     // By path; every digest has the same length.
     lines.sort_by(|one, two| one.get(64..).cmp(&two.get(64..)));
@@ -142,8 +159,17 @@ fn bag_info(results: &Results<'_>, summary: &Summary, ended: &str) -> String {
         Some(line) => put("External-Description", &format!("{line} {description}")),
         None => put("External-Description", &description),
     }
-    if let Some(ticket) = &job.ticket {
-        put("External-Identifier", ticket);
+    // The labels of RFC 8493, section 2.2.2.
+    let details = &job.details;
+    for (label, known) in [
+        ("Source-Organization", &details.workshop),
+        ("Contact-Name", &details.technician),
+        ("External-Identifier", &details.ticket),
+        ("Internal-Sender-Identifier", &details.customer),
+    ] {
+        if let Some(known) = known {
+            put(label, known);
+        }
     }
     put("Bagging-Date", ended.get(..10).unwrap_or(ended));
     put("Bag-Software-Agent", &format!("handback {}", env!("CARGO_PKG_VERSION")));
@@ -190,7 +216,8 @@ fn job_json(
         "handback_json": 1,
         "command": "extract",
         "software": {"name": "handback", "version": env!("CARGO_PKG_VERSION")},
-        "ticket": job.ticket,
+        "ticket": job.details.ticket,
+        "details": job.details,
         "image": {"name": job.image_name, "parts": parts, "length": job.image.length(), "modified": modified},
         "map": job.map,
         "volumes": volumes,

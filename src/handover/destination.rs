@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use super::meaning::Kind;
 use super::names::safe_component;
 use super::output::{Output, without_prefix};
 use crate::bytes::round_up;
@@ -20,6 +21,8 @@ pub(crate) const BAGIT: &str = "bagit.txt";
 
 /// Bytes that records, lists and the report take for each path, generously.
 const RECORDS_PER_PATH: u64 = 4096;
+/// What a picture takes on a sheet, in bytes: itself, its name and its link.
+const SHEET_PER_PICTURE: u64 = 8192;
 /// And for the bag as a whole.
 const RECORDS_AT_ALL: u64 = 1 << 20;
 
@@ -183,6 +186,9 @@ pub(crate) fn check_space(
         }
         // The file in whole clusters, and its share of a folder and of the records.
         needed = needed.saturating_add(round_up(size, space.cluster)).saturating_add(RECORDS_PER_PATH);
+        if Kind::of(&path) == Kind::Picture {
+            needed = needed.saturating_add(SHEET_PER_PICTURE);
+        }
         if size > largest_path.0 {
             largest_path = (size, path);
         }

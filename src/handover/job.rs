@@ -6,10 +6,12 @@ use std::sync::Arc;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
+use super::details::JobDetails;
 use crate::catalog::{Catalog, NameId};
 use crate::filesystem::{Filesystem, VolumeFacts};
 use crate::image::Image;
 use crate::sector_map::Basis;
+use crate::volumes::Disk;
 
 /// A handover to be made.
 pub struct Job<'a> {
@@ -23,8 +25,10 @@ pub struct Job<'a> {
     pub volumes_complete: bool,
     /// What is handed over, volume by volume. Where there are several, paths begin with `volume N/`.
     pub volumes: Vec<VolumeSelection<'a>>,
-    /// The job's number at the workshop, if it has one.
-    pub ticket: Option<String>,
+    /// Whose drive it is and who did the work.
+    pub details: JobDetails,
+    /// The drive that the volumes are on, for the picture of its damage in the report; none: no picture.
+    pub disk: Option<&'a Disk>,
     /// The zone of times that a volume keeps without one, as memory cards do: for the dates of the copies.
     pub time_zone: TimeZone,
     /// How.
@@ -89,10 +93,12 @@ pub struct Options {
     pub second_reader: bool,
     /// Check every file by the rules of its format.
     pub check: bool,
+    /// Make sheets of small pictures beside the report (feature `report`).
+    pub sheets: bool,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { streams: false, deleted: false, read_back: true, second_reader: false, check: false }
+        Self { streams: false, deleted: false, read_back: true, second_reader: false, check: false, sheets: true }
     }
 }

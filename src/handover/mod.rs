@@ -4,14 +4,17 @@
 //! written and where is decided by a plan before anything is; a bag that was stopped at any moment is visibly
 //! unfinished and is continued by the same call. Nothing is ever overwritten, and no link is followed.
 
+mod account;
 mod bag;
 mod copy;
 mod csv;
 mod destination;
+mod details;
 mod hex;
 mod job;
 mod journal;
 mod locate;
+mod meaning;
 pub mod names;
 mod opens;
 mod output;
@@ -19,6 +22,8 @@ mod place;
 mod plan;
 mod readme;
 mod records;
+#[cfg(feature = "report")]
+mod report;
 mod results;
 mod second;
 mod session;
@@ -27,6 +32,7 @@ mod verify;
 
 use std::path::Path;
 
+pub use details::{DriveDetails, JobDetails};
 pub use job::{Job, MapNote, Options, Selected, VolumeSelection};
 pub use place::LONG_BLANK;
 pub use summary::{Count, Lost, MOST_LOST, Summary};
@@ -57,7 +63,7 @@ pub fn extract(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summ
 
 fn run(job: &Job<'_>, to: &Path, output: &dyn Output, progress: &dyn Progress) -> Result<Summary> {
     let plan = Plan::make(job)?;
-    let destination = destination::choose(to, &job.image_name, job.ticket.as_deref(), job.image.parts())?;
+    let destination = destination::choose(to, &job.image_name, job.details.ticket.as_deref(), job.image.parts())?;
     let header = Header::new(job, &plan);
     let mut earlier = match destination.begun {
         true => Earlier::read(output, &destination.folder, &header, plan.entries.len())?,
@@ -88,7 +94,7 @@ fn run(job: &Job<'_>, to: &Path, output: &dyn Output, progress: &dyn Progress) -
     };
     let results = Results { job, plan: &plan, located: &located, done: &earlier.done, second: &second, opens: &opens };
     let summary = results.summary(destination.folder.clone(), destination.begun);
-    bag::finish(&results, session, &summary, &earlier.started)?;
+    bag::finish(&results, session, &summary, &earlier.started, progress)?;
     Ok(summary)
 }
 

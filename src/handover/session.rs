@@ -14,6 +14,8 @@ use super::journal::{Earlier, Header, first_line, now};
 use super::output::{LOCKED, Output, below};
 use super::place::{Reading, Tree};
 use super::plan::Plan;
+#[cfg(feature = "report")]
+use super::report;
 use crate::catalog::ObjectKind;
 use crate::error::{Error, Result};
 
@@ -158,7 +160,25 @@ impl<'o> Session<'o> {
                 self.remove_all(&[path])?;
             }
         }
+        #[cfg(feature = "report")]
+        self.remove_sheets()?;
         self.clear_temporary()
+    }
+
+    /// The sheets of pictures are as many as there are pictures. What is none of them is left alone.
+    #[cfg(feature = "report")]
+    fn remove_sheets(&self) -> Result<()> {
+        let folder = self.path(report::SHEETS);
+        if !folder.is_dir() {
+            return Ok(());
+        }
+        for entry in std::fs::read_dir(&folder).map_err(failed("list", &folder))? {
+            let entry = entry.map_err(failed("list", &folder))?;
+            if entry.file_name().to_str().is_some_and(report::is_sheet) {
+                self.remove_all(&[entry.path()])?;
+            }
+        }
+        Ok(())
     }
 
     fn remove_all(&self, paths: &[PathBuf]) -> Result<()> {

@@ -10,6 +10,11 @@ pub(crate) fn sha256(bytes: &[u8]) -> String {
     Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
+/// A text for people without its mark and its line ends.
+pub(crate) fn prose(text: &str) -> String {
+    text.trim_start_matches('\u{feff}').split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// Everything below `folder`: paths with `/` and, of files, the bytes.
 pub(crate) fn tree(folder: &Path) -> BTreeMap<String, Option<Vec<u8>>> {
     let mut all = BTreeMap::new();

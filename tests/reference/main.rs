@@ -25,6 +25,7 @@ mod mounts;
 mod pictures;
 mod random;
 mod recognised;
+mod report;
 mod sealed;
 mod tables;
 mod tools;

@@ -7,6 +7,7 @@ use std::process::{Command, Output, Stdio};
 /// Every outside tool of the suite and its Debian package.
 const PACKAGES: &[(&str, &str)] = &[
     ("bagit.py", "python3-venv, then `python3 -m venv V && V/bin/pip install bagit==1.9.0` and V/bin on the PATH"),
+    ("chromium", "chromium"),
     ("cryptsetup", "cryptsetup-bin"),
     ("insmod", "kmod"),
     ("linux.uml", "user-mode-linux"),
@@ -29,11 +30,14 @@ const PACKAGES: &[(&str, &str)] = &[
     ("ntfscluster", "ntfs-3g"),
     ("rsvg-convert", "librsvg2-bin"),
     ("partx", "util-linux"),
+    ("pdfinfo", "poppler-utils"),
+    ("pdftotext", "poppler-utils"),
     ("setfattr", "attr"),
     ("sfdisk", "fdisk"),
     ("sgdisk", "gdisk"),
     ("sh", "dash"),
     ("sha256sum", "coreutils"),
+    ("shasum", "perl"),
     ("timeout", "coreutils"),
     ("umount", "mount"),
     ("xfs_io", "xfsprogs"),

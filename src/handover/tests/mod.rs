@@ -5,6 +5,8 @@ mod choir;
 pub(super) mod disk;
 mod faults;
 mod killed;
+#[cfg(feature = "report")]
+mod pages;
 mod plans;
 mod verifying;
 
@@ -44,12 +46,16 @@ fn contents(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     found
 }
 
-/// A bag's content without what may differ between two runs: the log, the date, the times, and the lines of the tag
-/// manifest for them.
+/// A bag's content without what may differ between two runs: the log, the day, the times, and the lines of the tag
+/// manifest for the files that hold them.
 fn timeless(folder: &Path) -> BTreeMap<String, String> {
     let mut found = contents(folder);
     found.remove("records/log.txt").expect("a log");
-    let may_differ = ["records/log.txt", "records/job.json", "bag-info.txt"];
+    let pages = |path: &str| path.ends_with(".html") || path == "READ ME FIRST.txt";
+    let may_differ =
+        |path: &str| pages(path) || ["records/log.txt", "records/job.json", "bag-info.txt"].contains(&path);
+    let info = String::from_utf8(found["bag-info.txt"].clone()).unwrap();
+    let day = info.lines().find_map(|line| line.strip_prefix("Bagging-Date: ")).expect("a day").to_string();
     let keep = |bytes: &[u8], lose: &dyn Fn(&str) -> bool| {
         let text = String::from_utf8(bytes.to_vec()).unwrap();
         text.lines().filter(|line| !lose(line)).collect::<Vec<_>>().join("\n")
@@ -59,7 +65,12 @@ fn timeless(folder: &Path) -> BTreeMap<String, String> {
         .map(|(path, bytes)| {
             let text = match path.as_str() {
                 "bag-info.txt" => keep(&bytes, &|line| line.starts_with("Bagging-Date: ")),
-                "tagmanifest-sha256.txt" => keep(&bytes, &|line| may_differ.iter().any(|path| line.ends_with(path))),
+                "tagmanifest-sha256.txt" => keep(&bytes, &|line| may_differ(line.split_at(66).1)),
+                path if pages(path) => {
+                    let text = String::from_utf8(bytes.to_vec()).unwrap();
+                    assert!(text.contains(&day), "{path}");
+                    text.replace(&day, "DAY")
+                }
                 "records/job.json" => {
                     let mut job: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
                     job.as_object_mut().unwrap().remove("times").expect("times");
@@ -70,6 +81,12 @@ fn timeless(folder: &Path) -> BTreeMap<String, String> {
             (path, text)
         })
         .collect()
+}
+
+/// A text for people without its mark and its line ends.
+fn prose(path: &Path) -> String {
+    let text = std::fs::read_to_string(path).unwrap();
+    text.trim_start_matches('\u{feff}').split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 /// The rows of a table, as written.
