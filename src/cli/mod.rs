@@ -2,6 +2,7 @@
 
 mod args;
 mod check;
+mod compare;
 mod demo;
 mod details_args;
 mod disk;
@@ -10,6 +11,7 @@ mod exit;
 mod extract;
 mod findings;
 mod findings_file;
+mod image_digest;
 mod json;
 mod layout;
 mod list;
@@ -82,6 +84,7 @@ fn dispatch(command: &Command, context: &mut Context<'_>) -> Result<ExitStatus> 
         Command::Extract(args) => extract::run(args, context),
         Command::Check(args) => check::run(args, context),
         Command::Verify(args) => verify::run(args, context),
+        Command::Compare(args) => compare::run(args, context),
         Command::Demo(args) => demo::run(args, context),
     }
 }

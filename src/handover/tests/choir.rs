@@ -13,7 +13,7 @@ use crate::catalog::{
 };
 use crate::error::{Error, Result};
 use crate::filesystem::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts, damage};
-use crate::handover::{Job, MapNote, Options, Selected, VolumeSelection};
+use crate::handover::{Job, MapNote, Options, Record, Selected, VolumeSelection};
 use crate::image::{Image, MemoryImage};
 use crate::progress::Progress;
 use crate::sector_map::{Basis, ByteState, SectorMap, Segment};
@@ -316,5 +316,6 @@ pub(super) fn job<'a>(choir: &'a Choir, selected: Vec<Selected>, options: Option
         ticket: None,
         time_zone: jiff::tz::TimeZone::UTC,
         options,
+        record: Record::default(),
     }
 }
