@@ -35,7 +35,7 @@ pub(super) fn run(args: &VerifyArgs, context: &mut Context<'_>) -> Result<ExitSt
         "{}, {}, checked with {}",
         size::counted(verification.payload_files, "file"),
         size::both(verification.payload_bytes),
-        verification.algorithms.join(" and ")
+        listed(&verification.algorithms)
     ))?;
     if !verification.not_checked.is_empty() {
         printer.line(&format!("Not checked: the {} manifest", verification.not_checked.join(" and ")))?;
@@ -56,6 +56,17 @@ pub(super) fn run(args: &VerifyArgs, context: &mut Context<'_>) -> Result<ExitSt
         _ => "This is not what was handed over; compare with the other copy.",
     })?;
     Ok(status)
+}
+
+/// `a`, `a and b`, `a, b and c`.
+fn listed(words: &[&str]) -> String {
+    match words {
+        [first @ .., one, last] => {
+            let first: String = first.iter().map(|word| format!("{word}, ")).collect();
+            format!("{first}{one} and {last}")
+        }
+        few => few.concat(),
+    }
 }
 
 /// What is said of a signature.

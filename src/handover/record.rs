@@ -53,8 +53,6 @@ impl Record {
             json!({"name": name, "length": part.length, "sha256": part.sha256})
         });
         json!({
-            "sha256": digest.sha256,
-            "length": digest.length,
             "parts": parts.collect::<Vec<_>>(),
             "computed": time(digest.computed),
             "kept": self.image_digest_was_kept,

@@ -218,9 +218,13 @@ mod with_keys {
             let by_hand = format!(
                 "`ssh-keygen -Y sign -f {shown} -n {NAMESPACE} tagmanifest-sha256.txt`, typed in the finished folder"
             );
-            let key = PrivateKey::from_openssh(&bytes).map_err(|_| {
+            let key = PrivateKey::from_openssh(&bytes).map_err(|error| {
+                let what = match is_other_kind(&error) {
+                    true => "a key of a kind that handback does not sign with",
+                    false => "no secret key in OpenSSH's form",
+                };
                 Error::Usage(format!(
-                    "`{shown}` is no secret key in OpenSSH's form; make one with `ssh-keygen -t ed25519 -N \"\" -f FILE`, \
+                    "`{shown}` is {what}; make one of the kind ssh-ed25519 with `ssh-keygen -t ed25519 -N \"\" -f FILE`, \
                      or sign by hand: {by_hand}"
                 ))
             })?;
@@ -258,13 +262,33 @@ mod with_keys {
         }
     }
 
+    /// Whether a key or a signature is of a kind that is left out here, and may be sound.
+    fn is_other_kind(error: &ssh_key::Error) -> bool {
+        matches!(error, ssh_key::Error::AlgorithmUnknown | ssh_key::Error::AlgorithmUnsupported { .. })
+    }
+
+    /// Whether a signature has the one form that it can have. The parser takes other versions and lengths that lead past
+    /// the end; `ssh-keygen` does not.
+    fn is_as_written(parsed: &SshSig, text: &str) -> bool {
+        let solid = |text: &str| text.split_whitespace().collect::<String>();
+        parsed.version() == SshSig::VERSION
+            && parsed.to_pem(LineEnding::LF).is_ok_and(|again| solid(&again) == solid(text))
+    }
+
     /// What a signature of `signed` is worth.
     pub(crate) fn report(signature: &[u8], signed: &[u8], signers: Option<&Signers>) -> SignatureReport {
         let mut report = SignatureReport { state: SignatureState::Broken, key: None, signer: None, why: None };
         let text = String::from_utf8_lossy(signature).replace("\r\n", "\n");
         let parsed = match SshSig::from_pem(text.trim_start()) {
-            Ok(parsed) => parsed,
-            Err(_) => {
+            Ok(parsed) if is_as_written(&parsed, &text) => parsed,
+            Err(error) if is_other_kind(&error) => {
+                report.state = SignatureState::NotChecked;
+                report.why = Some(
+                    "its key is of a kind that handback does not check; `ssh-keygen -Y verify` does".to_string(),
+                );
+                return report;
+            }
+            Ok(_) | Err(_) => {
                 report.why = Some("it is no whole signature in OpenSSH's form".to_string());
                 return report;
             }
@@ -364,3 +388,6 @@ use with_keys::report;
 pub use without_keys::SigningKey;
 #[cfg(not(feature = "signing"))]
 use without_keys::report;
+
+#[cfg(test)]
+mod tests;

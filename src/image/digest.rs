@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::sync_channel;
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 
 use sha2::{Digest, Sha256};
 
@@ -59,7 +59,10 @@ impl ImageDigest {
         let sha256 = outcome?;
         // Only now it is sure that the lengths above were those of the image that was read.
         image.check_unchanged()?;
-        Ok(Self { sha256, length: image.length(), parts, computed: SystemTime::now() })
+        // To the second: it is for people.
+        let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).map_or(0, |since| since.as_secs());
+        let computed = SystemTime::UNIX_EPOCH.checked_add(Duration::from_secs(now)).unwrap_or(SystemTime::UNIX_EPOCH);
+        Ok(Self { sha256, length: image.length(), parts, computed })
     }
 
     /// Why this is not the digest of `image` as its files stand now; `None` if nothing speaks against it.

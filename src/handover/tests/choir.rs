@@ -145,6 +145,11 @@ impl Builder {
         self.catalog.name(folder, object, name.encode_utf16()).unwrap();
     }
 
+    /// A name that text may not hold.
+    pub(super) fn named_units(&mut self, folder: ObjectId, object: ObjectId, units: &[u16]) {
+        self.catalog.name(folder, object, units.iter().copied()).unwrap();
+    }
+
     pub(super) fn folder(&mut self, folder: ObjectId, name: &str) -> ObjectId {
         let object = self.object(ObjectKind::Folder, 0);
         self.named(folder, object, name);
