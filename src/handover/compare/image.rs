@@ -164,16 +164,25 @@ fn find<'v>(source: &SourceOf, volumes: &[ImageVolume<'v>]) -> Result<Place<'v>,
             return Ok((volume, object, None));
         }
     }
-    let by_path = match catalog.find(&source.path) {
-        Lookup::Found(object, _) => Some(object),
-        Lookup::Ambiguous(names) => names.first().map(|name| catalog.named_object(*name)),
-        Lookup::Missing { .. } => None,
-    };
-    match (by_path.filter(is_content), by_address.filter(is_content)) {
+    match (by_path(catalog, &source.path).filter(is_content), by_address.filter(is_content)) {
         (Some(object), _) => Ok((volume, object, None)),
         (None, Some(object)) => Ok((volume, object, Some(catalog.first_path(object)))),
         (None, None) => Err("neither its address nor its path is on the image".to_string()),
     }
+}
+
+/// What stands at a path of a list; the name of a stream follows its file's after `:`.
+fn by_path(catalog: &Catalog, path: &str) -> Option<ObjectId> {
+    let find = |path: &str| match catalog.find(path) {
+        Lookup::Found(object, _) => Some(object),
+        Lookup::Ambiguous(names) => names.first().map(|name| catalog.named_object(*name)),
+        Lookup::Missing { .. } => None,
+    };
+    find(path).or_else(|| {
+        let (owner, stream) = path.rsplit_once(':')?;
+        let mut streams = catalog.streams(find(owner)?);
+        streams.find(|name| catalog.name(*name).text() == stream).map(|name| catalog.named_object(name))
+    })
 }
 
 /// Where the file's bytes begin and how many there are; or why they can't be had.
