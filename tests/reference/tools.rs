@@ -6,9 +6,11 @@ use std::process::{Command, Output, Stdio};
 
 /// Every outside tool of the suite and its Debian package.
 const PACKAGES: &[(&str, &str)] = &[
+    ("b3sum", "b3sum"),
     ("bagit.py", "python3-venv, then `python3 -m venv V && V/bin/pip install bagit==1.9.0` and V/bin on the PATH"),
     ("cryptsetup", "cryptsetup-bin"),
     ("insmod", "kmod"),
+    ("jsonschema", "python3-venv, then `python3 -m venv V && V/bin/pip install jsonschema==4.26.0` and V/bin on the PATH"),
     ("linux.uml", "user-mode-linux"),
     ("losetup", "mount"),
     ("mcopy", "mtools"),
@@ -21,6 +23,7 @@ const PACKAGES: &[(&str, &str)] = &[
     ("mkfs.vfat", "dosfstools"),
     ("mkfs.xfs", "xfsprogs"),
     ("mkntfs", "ntfs-3g"),
+    ("md5sum", "coreutils"),
     ("mkswap", "util-linux"),
     ("mount", "mount"),
     ("mount.exfat-fuse", "exfat-fuse"),
@@ -34,6 +37,8 @@ const PACKAGES: &[(&str, &str)] = &[
     ("sgdisk", "gdisk"),
     ("sh", "dash"),
     ("sha256sum", "coreutils"),
+    ("sha512sum", "coreutils"),
+    ("ssh-keygen", "openssh-client"),
     ("timeout", "coreutils"),
     ("umount", "mount"),
     ("xfs_io", "xfsprogs"),
