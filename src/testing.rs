@@ -10,7 +10,6 @@ pub(crate) fn write_file(path: &Path, bytes: &[u8]) {
 
 /// Sets a file's modification time.
 #[expect(clippy::disallowed_types, reason = "a test's own temporary file")]
-#[cfg(unix)]
 pub(crate) fn set_modified(path: &Path, time: std::time::SystemTime) {
     let file = std::fs::OpenOptions::new().write(true).open(path).expect("the file was just written");
     file.set_modified(time).expect("the time of an own file can be set");

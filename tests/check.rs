@@ -76,8 +76,13 @@ fn a_byte_that_no_map_knows_of_is_noticed_where_the_format_can() {
     let job = document(&bench.text("bag/records/job.json"));
     assert_eq!(job["contents"]["fault_count"], 1, "{job:#}");
     let manifest = document(&bench.text("bag/records/manifest.json"));
-    let opens: Vec<&Value> =
-        manifest["files"].as_array().expect("a list").iter().map(|file| &file["opens"]).filter(|one| !one.is_null()).collect();
+    let opens: Vec<&Value> = manifest["files"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(|file| &file["opens"])
+        .filter(|one| !one.is_null())
+        .collect();
     assert_eq!((opens.len(), &opens[0]["opens"]), (1, &Value::from("broken")));
     bench.run("verify bag").code(0);
 }

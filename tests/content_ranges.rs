@@ -58,7 +58,8 @@ fn ranges_are_what_the_whole_is() {
                 })
                 .expect("an image in memory");
                 let size = all.len() as u64;
-                for (start, count) in [(0, 1), (0, 5000), (size / 2, 70_000), (size / 3, 4096), (size - size.min(7), 20)]
+                for (start, count) in
+                    [(0, 1), (0, 5000), (size / 2, 70_000), (size / 3, 4096), (size - size.min(7), 20)]
                 {
                     let mut part = vec![0xaa; count];
                     let outcome = content::read_at(volume.source(), &extents, start, &mut part).expect("in memory");

@@ -11,7 +11,7 @@ use std::sync::Arc;
 use common::fixture::{self, INNER_SLASH, Truth};
 use handback::catalog::State;
 use handback::filesystem;
-use handback::handover::{self, Job, JobDetails, MapNote, Options, Selected, Summary, VolumeSelection};
+use handback::handover::{self, Job, JobDetails, MapNote, Options, Record, Selected, Summary, VolumeSelection};
 use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
 use handback::sector_map::{Basis, ByteState, SectorMap};
@@ -43,6 +43,7 @@ fn hand_over(name: &str, map_reads_all: bool, to: &Path) -> Summary {
         disk: None,
         time_zone: jiff::tz::TimeZone::UTC,
         options: Options { streams: true, ..Options::default() },
+        record: Record::default(),
     };
     handover::extract(&job, to, &Silent).unwrap_or_else(|error| panic!("{name}: {error}"))
 }

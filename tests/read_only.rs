@@ -1,5 +1,5 @@
 //! The image is never written to: its bytes and its time of change are the same after every command, also after those
-//! that fail, and nothing appears beside it.
+//! that fail, and no file appears beside it that nobody asked for.
 
 mod common;
 
@@ -45,6 +45,9 @@ fn no_command_touches_an_image() {
             ("survey NAME", vec![0, 3]),
             ("extract NAME 1:/ --to NAME.out", vec![0, 3]),
             ("extract NAME 1:/ --to NAME.out", vec![3]),
+            ("compare NAME.out NAME", vec![0, 1, 3]),
+            ("compare NAME NAME.out --json", vec![2]),
+            ("extract NAME 1:/ --record NAME --to NAME.other", vec![3]),
             ("extract NAME 1:/ --to NAME", vec![3]),
             ("extract NAME 1:/ --streams --no-map --to NAME.streams --json", vec![0, 3]),
             ("check NAME --second-reader", vec![0, 3]),

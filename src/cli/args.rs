@@ -65,6 +65,8 @@ pub(super) enum Command {
     Check(CheckArgs),
     /// Check a handover folder: is every file still as it was written?
     Verify(VerifyArgs),
+    /// Compare two handovers or lists, or a handover with the image: same, changed, missing, new, moved
+    Compare(super::compare::CompareArgs),
     /// Sector maps: which bytes really came off the drive, what that looks like, and what to read again
     #[command(subcommand, disable_help_subcommand = true)]
     Map(MapCommand),
@@ -271,6 +273,9 @@ pub(super) struct VerifyArgs {
     /// The handover folder, or a folder or disk that holds exactly one
     #[arg(value_name = "FOLDER")]
     pub(super) folder: PathBuf,
+    /// Whose signature it must bear: a public key, or a list of allowed signers as ssh-keygen has it
+    #[arg(long, value_name = "FILE")]
+    pub(super) signer: Option<PathBuf>,
     /// Print one JSON document for programs
     #[arg(long)]
     pub(super) json: bool,

@@ -53,8 +53,12 @@ fn formats(
     let mut rows = Table::new(&head);
     for (format, found) in &contents.formats {
         let cells = columns.iter().map(|(opens, _)| number(found.results.get(opens).copied().unwrap_or(0)));
-        let strengths: Vec<&str> =
-            Strength::ALL.into_iter().rev().filter(|one| found.strengths.contains_key(one)).map(Strength::word).collect();
+        let strengths: Vec<&str> = Strength::ALL
+            .into_iter()
+            .rev()
+            .filter(|one| found.strengths.contains_key(one))
+            .map(Strength::word)
+            .collect();
         rows.row(std::iter::once((*format).to_string()).chain(cells).chain([strengths.join(", ")]).collect());
     }
     printer.table(rows)

@@ -13,6 +13,7 @@ use super::disk::{Named, OpenedDisk};
 use super::exit::ExitStatus;
 use super::open_image::ASSERTED;
 use super::output::{Align, Printer, Table};
+use super::record_args::Kept;
 use super::{Context, contents, escape, job_file, json, second, size};
 use crate::catalog::State;
 use crate::error::Result;
@@ -26,13 +27,15 @@ const SHOWN: usize = 20;
 #[derive(Serialize)]
 struct Document<'a> {
     map: &'a MapNote,
+    record: Option<String>,
     #[serde(flatten)]
     summary: &'a Summary,
 }
 
 pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
-    // What is wrong in it is said before the image is touched.
+    // What is wrong in either is said before the image is touched.
     let details = job_file::load(args.details.job.as_deref(), &args.image.image, context)?;
+    let mut record = args.record.begin()?;
     let options = SweepOptions { deleted: args.deleted, codepage: args.codepage.codepage, ..SweepOptions::default() };
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let mut selected: BTreeMap<u32, Vec<Selected>> = BTreeMap::new();
@@ -44,6 +47,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         selected.entry(volume).or_default().push(name.map_or(Selected::Root, Selected::Name));
     }
     opened.say_what_is_left_out(context);
+    args.record.look_at(opened.disk.source.image().as_ref(), opened.map.path.as_deref(), &mut record, context)?;
     let volumes = selected
         .into_iter()
         .filter_map(|(number, selected)| {
@@ -66,14 +70,24 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
             second_reader: args.second_reader,
             check: args.check,
             sheets: !args.details.no_sheets,
+            also: args.record.also(),
             ..Options::default()
         },
+        record,
     };
     let summary = handover::extract(&job, &args.to, &context.progress)?;
+    let kept = args.record.keep(&summary.folder, job.image.as_ref(), job.details.ticket.as_deref(), context);
+    let record = match &kept {
+        Kept::At(folder) => Some(folder.display().to_string()),
+        Kept::Not | Kept::Failed(_) => None,
+    };
     if args.json {
-        json::document(&mut context.printer, "extract", &Document { map: &job.map, summary: &summary })?;
+        json::document(&mut context.printer, "extract", &Document { map: &job.map, record, summary: &summary })?;
     } else {
         print(&summary, &mut context.printer)?;
+        if let Some(folder) = record {
+            context.printer.line(&format!("The workshop's own copy of its lists: {folder}"))?;
+        }
     }
     if job.map.asserted {
         context.printer.note(ASSERTED);
@@ -81,6 +95,9 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
     // The most important thing comes last, where it is read.
     if let Some(line) = summary.unproven_line() {
         context.printer.note(&line);
+    }
+    if let Kept::Failed(error) = kept {
+        return Err(error);
     }
     Ok(ExitStatus::of_faults(summary.has_loss() || summary.differs() || summary.has_broken() || !opened.disk.complete))
 }

@@ -2,6 +2,7 @@
 
 mod args;
 mod check;
+mod compare;
 mod contents;
 mod demo;
 mod details_args;
@@ -11,6 +12,7 @@ mod exit;
 mod extract;
 mod findings;
 mod findings_file;
+mod image_digest;
 mod job_file;
 mod json;
 mod layout;
@@ -84,6 +86,7 @@ fn dispatch(command: &Command, context: &mut Context<'_>) -> Result<ExitStatus> 
         Command::Extract(args) => extract::run(args, context),
         Command::Check(args) => check::run(args, context),
         Command::Verify(args) => verify::run(args, context),
+        Command::Compare(args) => compare::run(args, context),
         Command::Demo(args) => demo::run(args, context),
     }
 }

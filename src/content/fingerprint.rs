@@ -23,11 +23,7 @@ pub fn claims_too_much(size: u64, volume: u64) -> bool {
 ///
 /// # Errors
 /// [`Error::ImageIo`] when the image file can't be read.
-pub(super) fn located(
-    filesystem: &dyn Filesystem,
-    catalog: &Catalog,
-    object: ObjectId,
-) -> Result<Option<Extents>> {
+pub(super) fn located(filesystem: &dyn Filesystem, catalog: &Catalog, object: ObjectId) -> Result<Option<Extents>> {
     match filesystem.extents(catalog, object) {
         Ok(extents) if claims_too_much(extents.size(), filesystem.source().length()) => Ok(None),
         Ok(extents) => Ok(Some(extents)),

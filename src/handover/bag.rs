@@ -7,25 +7,32 @@ use sha2::{Digest, Sha256};
 
 use super::account::Account;
 use super::destination::BAGIT;
+use super::digests::Algorithm;
 use super::hex;
 use super::job::Selected;
 use super::journal::now;
 use super::output::OutputFile;
 use super::plan;
 use super::readme;
+use super::record;
 use super::records;
 #[cfg(feature = "report")]
 use super::report;
 use super::results::Results;
 use super::session::Session;
+use super::sign::SIGNATURE;
 use super::summary::Summary;
 use crate::error::{Error, Result};
 use crate::progress::Progress;
 
 /// What [`finish`] writes besides `bagit.txt` and the sheets of pictures.
-pub(crate) const CLOSING_FILES: [&str; 10] = [
+pub(crate) const CLOSING_FILES: [&str; 14] = [
+    SIGNATURE,
     TAG_MANIFEST,
     MANIFEST,
+    "manifest-sha512.txt",
+    "manifest-blake3.txt",
+    "manifest-md5.txt",
     BAG_INFO,
     readme::READ_ME_FIRST,
     "records/job.json",
@@ -109,6 +116,7 @@ pub(crate) fn finish(
 ) -> Result<()> {
     let ended = now();
     let account = Account::of(results, summary, &ended);
+    session.log_lines(&record::totals(results.job, summary))?;
     session.log("all files are written; closing")?;
     let mut tags = Tags { session: &session, digests: Vec::new() };
     tags.write("records/manifest.csv", |out| records::manifest_csv(results, out))?;
@@ -122,22 +130,29 @@ pub(crate) fn finish(
     let _ = progress;
     tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, &account).as_bytes()))?;
     tags.write(BAG_INFO, |out| out.write_all(bag_info(results, summary, &ended).as_bytes()))?;
-    tags.write(MANIFEST, |out| manifest(results, out))?;
+    tags.write(MANIFEST, |out| manifest(results, Algorithm::Sha256, out))?;
+    for algorithm in results.job.options.also() {
+        tags.write(algorithm.manifest(), |out| manifest(results, algorithm, out))?;
+    }
     tags.add(LOG)?;
     tags.digests.push((BAGIT.to_string(), hex::of(&Sha256::digest(BAGIT_TEXT))));
     let mut lines: Vec<String> = tags.digests.iter().map(|(name, digest)| format!("{digest}  {name}\n")).collect();
     // By path; every digest has the same length.
     lines.sort_by(|one, two| one.get(64..).cmp(&two.get(64..)));
-    tags.write(TAG_MANIFEST, |out| out.write_all(lines.concat().as_bytes()))?;
+    let text = lines.concat();
+    tags.write(TAG_MANIFEST, |out| out.write_all(text.as_bytes()))?;
+    if let Some(key) = &results.job.record.signer {
+        session.write_file("signature", SIGNATURE, key.sign(text.as_bytes())?.as_bytes())?;
+    }
     session.close(BAGIT_TEXT)
 }
 
 /// The payload's digests as RFC 8493 and the common checkers have them: two spaces, sorted by path. No name in it
 /// needs the RFC's `%` sequences: see [`super::names`].
-fn manifest(results: &Results<'_>, out: &mut dyn Write) -> io::Result<()> {
+fn manifest(results: &Results<'_>, algorithm: Algorithm, out: &mut dyn Write) -> io::Result<()> {
     for row in results.written() {
         if let (Some(path), Some(reading)) = (row.path(), row.reading) {
-            writeln!(out, "{}  {path}", hex::of(&reading.sha256))?;
+            writeln!(out, "{}  {path}", reading.digest(algorithm))?;
         }
     }
     Ok(())
@@ -218,8 +233,11 @@ fn job_json(
         "software": {"name": "handback", "version": env!("CARGO_PKG_VERSION")},
         "ticket": job.details.ticket,
         "details": job.details,
-        "image": {"name": job.image_name, "parts": parts, "length": job.image.length(), "modified": modified},
+        "image": {"name": job.image_name, "parts": parts, "length": job.image.length(), "modified": modified,
+            "sha256": job.record.image.as_ref().map(|digest| &digest.sha256), "digest": job.record.image_json()},
         "map": job.map,
+        "map_file_sha256": job.record.map_file_sha256,
+        "signature": job.record.signature_json(),
         "volumes": volumes,
         "volumes_complete": job.volumes_complete,
         "options": job.options,

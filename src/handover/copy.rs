@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use sha2::{Digest, Sha256};
 
+use super::digests::Hasher;
 use super::job::Job;
 use super::journal::Journal;
 use super::locate::Located;
@@ -207,11 +208,13 @@ impl Copier<'_> {
         };
         let mut file: Box<dyn OutputFile> = self.session.output.create(temporary).map_err(failed)?;
         let (mut hash, mut blank) = (Sha256::new(), BlankWatch::default());
+        let mut also = Hasher::new(self.job.options.also());
         let outcome = content::read(volume.filesystem.source(), &extents, &mut |piece| {
             if self.stop.load(Ordering::Relaxed) {
                 return Err(Error::Usage("stopped because of another file".to_string()));
             }
             hash.update(piece);
+            also.update(piece);
             blank.see(piece);
             file.write_all(piece).map_err(failed)?;
             self.progress.advance(piece.len() as u64);
@@ -221,6 +224,7 @@ impl Copier<'_> {
         file.set_times(time(object.created()), time(object.modified()));
         Ok(Reading {
             sha256: hash.finalize().into(),
+            also: also.finish(),
             size: outcome.length,
             gaps: outcome.gaps,
             unknown: outcome.unknown,

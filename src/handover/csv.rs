@@ -20,12 +20,18 @@ fn quoted(cell: &str) -> Cow<'_, str> {
 }
 
 /// A text of the image's as a cell that no spreadsheet takes for a formula: `'` stands before a text that begins with
-/// a sign which starts one, or with `'`. Taking one `'` from the front gives the text back.
+/// a sign which starts one (in full width, too, and after a line end or a tab), or with `'`. Taking one `'` from the
+/// front gives the text back: see [`plain`].
 pub(crate) fn harmless(text: &str) -> Cow<'_, str> {
-    match text.starts_with(['=', '+', '-', '@', '\t', '\r', '\'']) {
+    match text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠', '\'']) {
         true => format!("'{text}").into(),
         false => text.into(),
     }
+}
+
+/// The text of a cell that [`harmless`] made.
+pub(crate) fn plain(cell: &str) -> &str {
+    cell.strip_prefix('\'').unwrap_or(cell)
 }
 
 #[cfg(test)]
@@ -42,10 +48,11 @@ mod tests {
 
     #[test]
     fn a_formula_is_disarmed_and_comes_back() {
-        for text in ["=1+1", "-x", "'quoted", "@here", "+49", "plain", "", "\tx"] {
+        for text in ["=1+1", "-x", "'quoted", "''twice", "@here", "+49", "plain", "", "\tx", "\r\n=1", "\n=1", "＝1+1"]
+        {
             let cell = harmless(text);
-            assert!(!cell.starts_with(['=', '+', '-', '@', '\t']));
-            assert_eq!(cell.strip_prefix('\'').unwrap_or(&cell), text);
+            assert!(!cell.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝']), "{text:?}");
+            assert_eq!(plain(&cell), text);
         }
     }
 }

@@ -14,14 +14,15 @@ pub(crate) fn of(bytes: &[u8]) -> String {
 
 /// The 32 bytes that 64 hexadecimal digits stand for.
 pub(crate) fn sha256(text: &str) -> Option<[u8; 32]> {
-    let mut bytes = [0; 32];
-    if text.len() != 64 || !text.bytes().all(|digit| digit.is_ascii_hexdigit()) {
+    bytes(text)?.try_into().ok()
+}
+
+/// The bytes that hexadecimal digits stand for.
+pub(crate) fn bytes(text: &str) -> Option<Vec<u8>> {
+    if !text.len().is_multiple_of(2) || !text.bytes().all(|digit| digit.is_ascii_hexdigit()) {
         return None;
     }
-    for (byte, at) in bytes.iter_mut().zip((0..64).step_by(2)) {
-        *byte = u8::from_str_radix(text.get(at..at + 2)?, 16).ok()?;
-    }
-    Some(bytes)
+    (0..text.len()).step_by(2).map(|at| u8::from_str_radix(text.get(at..at + 2)?, 16).ok()).collect()
 }
 
 #[cfg(test)]

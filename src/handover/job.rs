@@ -3,10 +3,13 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use enumset::EnumSet;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use super::details::JobDetails;
+use super::digests::{Algorithm, words};
+use super::record::Record;
 use crate::catalog::{Catalog, NameId};
 use crate::filesystem::{Filesystem, VolumeFacts};
 use crate::image::Image;
@@ -33,6 +36,8 @@ pub struct Job<'a> {
     pub time_zone: TimeZone,
     /// How.
     pub options: Options,
+    /// What the records say beside the files, and who signs them.
+    pub record: Record,
 }
 
 /// Which map spoke for the image.
@@ -95,10 +100,28 @@ pub struct Options {
     pub check: bool,
     /// Make sheets of small pictures beside the report (feature `report`).
     pub sheets: bool,
+    /// Further kinds of digest beside SHA-256, from the same pass over the bytes.
+    #[serde(serialize_with = "words")]
+    pub also: EnumSet<Algorithm>,
+}
+
+impl Options {
+    /// The kinds of digest that stand beside SHA-256.
+    pub(crate) fn also(&self) -> EnumSet<Algorithm> {
+        self.also - Algorithm::Sha256
+    }
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { streams: false, deleted: false, read_back: true, second_reader: false, check: false, sheets: true }
+        Self {
+            streams: false,
+            deleted: false,
+            read_back: true,
+            second_reader: false,
+            check: false,
+            sheets: true,
+            also: EnumSet::empty(),
+        }
     }
 }

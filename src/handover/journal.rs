@@ -4,12 +4,14 @@
 //! line is added only after that, and says so; such a line can be trusted. Where it can't, the line says that too, and
 //! the file is hashed and compared before it is trusted. What has no line is done again.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use enumset::EnumSet;
 use serde::{Deserialize, Serialize};
 
 use super::destination::PROGRESS;
+use super::digests::Algorithm;
 use super::hex;
 use super::job::Job;
 use super::output::{Output, OutputFile};
@@ -29,6 +31,9 @@ pub(crate) struct Header {
     /// Everything about the map that decides what may be called whole.
     map: String,
     plan: String,
+    /// Further kinds of digest.
+    #[serde(default)]
+    also: Vec<String>,
     /// When the bag was begun, in RFC 3339.
     pub(crate) started: String,
 }
@@ -57,6 +62,7 @@ impl Header {
                 if distrusted { "doubted" } else { "trusted" },
             ),
             plan: plan.digest.clone(),
+            also: job.options.also().iter().map(|kind| kind.word().to_string()).collect(),
             started: now(),
         }
     }
@@ -73,6 +79,8 @@ impl Header {
             Some("it was begun under another map of the image; give the same map, or name a new folder")
         } else if self.plan != other.plan {
             Some("it was begun for other paths or options; give the same ones, or name a new folder")
+        } else if self.also != other.also {
+            Some("it was begun with other checksums (`--also`); give the same ones, or name a new folder")
         } else {
             None
         }
@@ -89,6 +97,8 @@ struct Line {
     entry: usize,
     size: u64,
     sha256: String,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    also: BTreeMap<String, String>,
     /// Whether the file was safe on the disk before this line was.
     safe: bool,
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
@@ -106,6 +116,7 @@ impl Line {
             entry,
             size: reading.size,
             sha256: hex::of(&reading.sha256),
+            also: reading.also.iter().map(|(kind, digest)| (kind.word().to_string(), digest.clone())).collect(),
             safe,
             unknown: reading.unknown,
             blank: reading.blank,
@@ -113,12 +124,18 @@ impl Line {
         }
     }
 
-    fn reading(self) -> Option<Reading> {
+    /// `None` if it is not what a run with these kinds of digest writes.
+    fn reading(self, also: &[String]) -> Option<Reading> {
         let gap = |(start, end, word): (u64, u64, String)| {
             let why = EnumSet::<GapKind>::all().iter().find(|kind| kind.word() == word)?;
             Some(Gap { range: start..end, why })
         };
+        let digest = |word: &String| {
+            let algorithm = Algorithm::from_word(word)?;
+            Some((algorithm, self.also.get(word).filter(|digest| algorithm.is_digest(digest))?.clone()))
+        };
         Some(Reading {
+            also: also.iter().map(digest).collect::<Option<_>>()?,
             sha256: hex::sha256(&self.sha256)?,
             size: self.size,
             gaps: self.gaps.into_iter().map(gap).collect::<Option<_>>()?,
@@ -168,7 +185,9 @@ impl Earlier {
         for line in lines {
             // The last line may be torn; what follows it can't be there.
             let whole = line.strip_suffix(b"\n").and_then(|line| serde_json::from_slice::<Line>(line).ok());
-            let Some((entry, safe, Some(reading))) = whole.map(|line| (line.entry, line.safe, line.reading())) else {
+            let Some((entry, safe, Some(reading))) =
+                whole.map(|line| (line.entry, line.safe, line.reading(&header.also)))
+            else {
                 break;
             };
             let (Some(slot), Some(is_safe)) = (earlier.done.get_mut(entry), earlier.safe.get_mut(entry)) else { break };

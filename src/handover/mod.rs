@@ -6,10 +6,12 @@
 
 mod account;
 mod bag;
+pub mod compare;
 mod copy;
 mod csv;
 mod destination;
 mod details;
+mod digests;
 mod hex;
 mod job;
 mod journal;
@@ -21,22 +23,27 @@ mod output;
 mod place;
 mod plan;
 mod readme;
+mod record;
 mod records;
 #[cfg(feature = "report")]
 mod report;
 mod results;
 mod second;
 mod session;
+mod sign;
 mod summary;
 mod verify;
 
 use std::path::Path;
 
 pub use details::{DriveDetails, JobDetails};
+pub use digests::Algorithm;
 pub use job::{Job, MapNote, Options, Selected, VolumeSelection};
 pub use place::LONG_BLANK;
+pub use record::{Record, keep, record_name};
+pub use sign::{NAMESPACE, SignatureReport, SignatureState, Signers, SigningKey, signing_note};
 pub use summary::{Count, Lost, MOST_LOST, Summary};
-pub use verify::{Problem, ProblemKind, Verification, verify};
+pub use verify::{Problem, ProblemKind, Verification, verify, verify_signed};
 
 use crate::catalog::ObjectKind;
 use crate::error::{Error, Result};
@@ -77,6 +84,7 @@ fn run(job: &Job<'_>, to: &Path, output: &dyn Output, progress: &dyn Progress) -
         Tree::of(&merged(facts, Some(reading), true), reading.size)
     };
     let session = Session::open(output, &destination, &header, &mut earlier, place, &plan)?;
+    session.log_lines(&record::opening(job, &plan))?;
     let outcome = copy_all(job, &plan, &session, &located, &mut earlier, progress);
     if let Err(error) = outcome {
         // The error that matters is the one at hand.

@@ -1,5 +1,9 @@
 //! From what is known of a file to where it goes.
 
+use std::borrow::Cow;
+
+use super::digests::Algorithm;
+use super::hex;
 use crate::catalog::{Facts, Gap, State, Unlocated};
 
 /// A file whose last zeros are at least this many bytes ends in a "long blank". Formats pad with less: archives of
@@ -51,6 +55,8 @@ impl Tree {
 pub(crate) struct Reading {
     /// SHA-256 of what was written.
     pub(crate) sha256: [u8; 32],
+    /// Further digests of it, in hexadecimal.
+    pub(crate) also: Vec<(Algorithm, String)>,
     /// Bytes of the content.
     pub(crate) size: u64,
     /// Ranges that are not there, in order.
@@ -59,6 +65,16 @@ pub(crate) struct Reading {
     pub(crate) unknown: bool,
     /// Whether it is all zeros or ends in [`LONG_BLANK`] zeros.
     pub(crate) blank: bool,
+}
+
+impl Reading {
+    /// A digest of what was written, in hexadecimal; empty if it was not asked for.
+    pub(crate) fn digest(&self, algorithm: Algorithm) -> Cow<'_, str> {
+        match self.also.iter().find(|(kind, _)| *kind == algorithm) {
+            _ if algorithm == Algorithm::Sha256 => hex::of(&self.sha256).into(),
+            found => found.map_or("", |(_, digest)| digest.as_str()).into(),
+        }
+    }
 }
 
 /// The facts of the sweep together with what reading showed. `placed` is false if nothing could be placed when the
@@ -131,7 +147,7 @@ mod tests {
 
     fn reading(gaps: &[(std::ops::Range<u64>, GapKind)]) -> Reading {
         let gaps = gaps.iter().map(|(range, why)| Gap { range: range.clone(), why: *why }).collect();
-        Reading { sha256: [0; 32], size: 100, gaps, unknown: false, blank: false }
+        Reading { sha256: [0; 32], also: Vec::new(), size: 100, gaps, unknown: false, blank: false }
     }
 
     #[test]

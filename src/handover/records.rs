@@ -1,10 +1,13 @@
 //! The tables in `records/`, and the manifest for programs.
 
+use std::borrow::Cow;
 use std::io::{self, Write};
 
+use enumset::EnumSet;
 use serde_json::{Map, Value, json};
 
 use super::csv::{harmless, row};
+use super::digests::Algorithm;
 use super::hex;
 use super::plan::{Link, address, link_path};
 use super::results::{Results, Row};
@@ -24,9 +27,13 @@ fn zone(object: &Object) -> &'static str {
 
 /// One row a written path.
 pub(crate) fn manifest_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Result<()> {
+    let also = results.job.options.also();
+    let heading = |columns: &[&'static str]| -> Vec<&'static str> {
+        columns.iter().copied().chain(also.iter().map(Algorithm::word)).collect()
+    };
     row(
         out,
-        &[
+        &heading(&[
             "path",
             "source_path",
             "volume",
@@ -42,7 +49,7 @@ pub(crate) fn manifest_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Re
             "zone",
             "second_reader",
             "opens",
-        ],
+        ]),
     )?;
     for written in results.written() {
         let path = written.path().unwrap_or_default();
@@ -51,27 +58,27 @@ pub(crate) fn manifest_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Re
             None => String::new(),
         };
         let gap_bytes = written.reading.map(|_| written.facts.gap_bytes.to_string()).unwrap_or_default();
-        let sha256 = written.reading.map(|reading| hex::of(&reading.sha256)).unwrap_or_default();
-        row(
-            out,
-            &[
-                &path,
-                &written.source_path(),
-                &written.volume.number.to_string(),
-                &address(written.volume, written.entry.object),
-                written.entry.kind.word(),
-                written.state_word(),
-                &written.reasons().join(" "),
-                &size,
-                &gap_bytes,
-                &sha256,
-                &time(written.object.created()),
-                &time(written.object.modified()),
-                zone(written.object),
-                &written.second.map(Outcome::words).unwrap_or_default(),
-                &written.opens.map(Verdict::words).unwrap_or_default(),
-            ],
-        )?;
+        let digest = |algorithm| written.reading.map(|reading| reading.digest(algorithm)).unwrap_or_default();
+        let (volume, address) = (written.volume.number.to_string(), address(written.volume, written.entry.object));
+        let cells = [
+            harmless(&path),
+            harmless(&written.source_path()).into_owned().into(),
+            volume.into(),
+            harmless(&address),
+            written.entry.kind.word().into(),
+            written.state_word().into(),
+            written.reasons().join(" ").into(),
+            size.into(),
+            gap_bytes.into(),
+            digest(Algorithm::Sha256),
+            time(written.object.created()).into(),
+            time(written.object.modified()).into(),
+            zone(written.object).into(),
+            harmless(&written.second.map(Outcome::words).unwrap_or_default()).into_owned().into(),
+            harmless(&written.opens.map(Verdict::words).unwrap_or_default()).into_owned().into(),
+        ];
+        let cells: Vec<Cow<'_, str>> = cells.into_iter().chain(also.iter().map(digest)).collect();
+        row(out, &cells.iter().map(AsRef::as_ref).collect::<Vec<_>>())?;
     }
     Ok(())
 }
@@ -89,7 +96,8 @@ pub(crate) fn lost_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Result
         let address = address(lost.volume, lost.entry.object);
         let size = lost.size().to_string();
         let mut write = |start: &str, length: &str, why: &str| {
-            row(out, &[&source_path, &volume, &address, lost.state_word(), &size, start, length, why])
+            let (path, why) = (harmless(&source_path), harmless(why));
+            row(out, &[&path, &volume, &harmless(&address), lost.state_word(), &size, start, length, &why])
         };
         if lost.tree.is_none() {
             write("", "", &lost.why())?;
@@ -127,9 +135,9 @@ pub(crate) fn links_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Resul
         row(
             out,
             &[
-                &source_path,
+                &harmless(&source_path),
                 &number.to_string(),
-                &address(volume, link.object),
+                &harmless(&address(volume, link.object)),
                 &harmless(target),
                 &time(object.created()),
                 &time(object.modified()),
@@ -146,12 +154,12 @@ pub(crate) fn manifest_json(results: &Results<'_>, out: &mut dyn Write) -> io::R
     out.write_all(b"{\"handback_json\":1,\"command\":\"extract\",\"files\":[")?;
     for (index, row) in results.rows().enumerate() {
         out.write_all(if index == 0 { b"\n" } else { b",\n" })?;
-        serde_json::to_writer(&mut *out, &value(&row))?;
+        serde_json::to_writer(&mut *out, &value(&row, results.job.options.also()))?;
     }
     out.write_all(b"\n]}\n")
 }
 
-fn value(row: &Row<'_>) -> Value {
+fn value(row: &Row<'_>, also: EnumSet<Algorithm>) -> Value {
     let mut value = Map::new();
     let mut put = |key: &str, item: Value| value.insert(key.to_string(), item);
     put("path", json!(row.path()));
@@ -172,6 +180,9 @@ fn value(row: &Row<'_>) -> Value {
     }
     put("size", json!(row.size()));
     put("sha256", json!(row.reading.map(|reading| hex::of(&reading.sha256))));
+    for algorithm in also {
+        put(algorithm.word(), json!(row.reading.map(|reading| reading.digest(algorithm))));
+    }
     let gap = |gap: crate::catalog::Gap| {
         let length = gap.range.end.saturating_sub(gap.range.start);
         json!({"start": gap.range.start, "length": length, "why": gap.why.word()})

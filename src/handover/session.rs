@@ -145,10 +145,16 @@ impl<'o> Session<'o> {
 
     /// Adds a line to the log, which alone with Bagging-Date and the job's times tells when something happened.
     pub(crate) fn log(&self, what: &str) -> Result<()> {
+        self.log_lines(&[what])
+    }
+
+    /// Adds lines to the log at once.
+    pub(crate) fn log_lines(&self, lines: &[impl AsRef<str>]) -> Result<()> {
         let path = self.path("records/log.txt");
         let length = std::fs::metadata(&path).map_or(0, |metadata| metadata.len());
-        let line = format!("{} {what}\n", now());
-        let write = || self.output.append(&path, length)?.write_all(line.as_bytes());
+        let now = now();
+        let text: String = lines.iter().map(|line| format!("{now} {}\n", line.as_ref())).collect();
+        let write = || self.output.append(&path, length)?.write_all(text.as_bytes());
         write().map_err(failed("write", &path))
     }
 

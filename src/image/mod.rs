@@ -9,10 +9,12 @@
 )]
 
 mod container;
+pub mod digest;
 #[cfg(test)]
 pub(crate) mod failing_tests;
 #[cfg(target_os = "linux")]
 mod file_holes;
+mod kept_digest;
 mod memory;
 mod raw;
 mod split;

@@ -6,10 +6,15 @@ use std::process::{Command, Output, Stdio};
 
 /// Every outside tool of the suite and its Debian package.
 const PACKAGES: &[(&str, &str)] = &[
+    ("b3sum", "b3sum"),
     ("bagit.py", "python3-venv, then `python3 -m venv V && V/bin/pip install bagit==1.9.0` and V/bin on the PATH"),
     ("chromium", "chromium"),
     ("cryptsetup", "cryptsetup-bin"),
     ("insmod", "kmod"),
+    (
+        "jsonschema",
+        "python3-venv, then `python3 -m venv V && V/bin/pip install jsonschema==4.26.0` and V/bin on the PATH",
+    ),
     ("linux.uml", "user-mode-linux"),
     ("losetup", "mount"),
     ("mcopy", "mtools"),
@@ -22,6 +27,7 @@ const PACKAGES: &[(&str, &str)] = &[
     ("mkfs.vfat", "dosfstools"),
     ("mkfs.xfs", "xfsprogs"),
     ("mkntfs", "ntfs-3g"),
+    ("md5sum", "coreutils"),
     ("mkswap", "util-linux"),
     ("mount", "mount"),
     ("mount.exfat-fuse", "exfat-fuse"),
@@ -38,6 +44,8 @@ const PACKAGES: &[(&str, &str)] = &[
     ("sh", "dash"),
     ("sha256sum", "coreutils"),
     ("shasum", "perl"),
+    ("sha512sum", "coreutils"),
+    ("ssh-keygen", "openssh-client"),
     ("timeout", "coreutils"),
     ("umount", "mount"),
     ("xfs_io", "xfsprogs"),

@@ -13,7 +13,7 @@ use crate::catalog::{
 };
 use crate::error::{Error, Result};
 use crate::filesystem::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts, damage};
-use crate::handover::{Job, JobDetails, MapNote, Options, Selected, VolumeSelection};
+use crate::handover::{Job, JobDetails, MapNote, Options, Record, Selected, VolumeSelection};
 use crate::image::{Image, MemoryImage};
 use crate::progress::Progress;
 use crate::sector_map::{Basis, ByteState, SectorMap, Segment};
@@ -143,6 +143,11 @@ impl Builder {
 
     pub(super) fn named(&mut self, folder: ObjectId, object: ObjectId, name: &str) {
         self.catalog.name(folder, object, name.encode_utf16()).unwrap();
+    }
+
+    /// A name that text may not hold.
+    pub(super) fn named_units(&mut self, folder: ObjectId, object: ObjectId, units: &[u16]) {
+        self.catalog.name(folder, object, units.iter().copied()).unwrap();
     }
 
     pub(super) fn folder(&mut self, folder: ObjectId, name: &str) -> ObjectId {
@@ -317,5 +322,6 @@ pub(super) fn job<'a>(choir: &'a Choir, selected: Vec<Selected>, options: Option
         disk: None,
         time_zone: jiff::tz::TimeZone::UTC,
         options,
+        record: Record::default(),
     }
 }

@@ -9,13 +9,20 @@ use super::disk::{FaultyDisk, Plan};
 use super::{contents, extract, extract_onto, timeless};
 use crate::error::{Error, Result};
 use crate::handover::output::{Disk, Output};
-use crate::handover::{Job, Options, Selected, Summary, verify};
+use crate::handover::{Algorithm, Job, Options, Record, Selected, SigningKey, Summary, verify};
 use crate::progress::Silent;
 use crate::sector_map::ByteState;
 use crate::testing::write_file;
 
+/// A key made for tests by `ssh-keygen`.
+const KEY: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/keys/choir");
+
 fn all(choir: &Choir) -> Job<'_> {
-    job(choir, vec![Selected::Root], Options { streams: true, ..Options::default() })
+    let also = Algorithm::Sha512 | Algorithm::Blake3 | Algorithm::Md5;
+    let options = Options { streams: true, also, ..Options::default() };
+    // A build without signatures hands over unsigned.
+    let record = Record { signer: SigningKey::read(Path::new(KEY)).ok(), ..Record::default() };
+    Job { record, ..job(choir, vec![Selected::Root], options) }
 }
 
 /// What a bag holds if nothing disturbs it, and the operations that takes.

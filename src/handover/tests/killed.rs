@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::choir::{Builder, Choir, job, noise};
 use super::{extract, timeless};
-use crate::handover::{Options, Selected, verify};
+use crate::handover::{Algorithm, Options, Selected, verify};
 use crate::progress::Silent;
 use crate::sector_map::ByteState;
 
@@ -26,7 +26,8 @@ fn library() -> Choir {
 
 fn make(folder: &Path) {
     let choir = library();
-    extract(&job(&choir, vec![Selected::Root], Options::default()), folder).unwrap();
+    let options = Options { also: Algorithm::Sha512 | Algorithm::Md5, ..Options::default() };
+    extract(&job(&choir, vec![Selected::Root], options), folder).unwrap();
 }
 
 /// The child of [`a_killed_process_is_taken_up_again`], not a test by itself.

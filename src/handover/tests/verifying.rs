@@ -134,10 +134,10 @@ fn old_bags_other_line_ends_and_other_spellings() {
     let bag = bag(&files, &manifest);
     let old = "BagIt-Version: 0.97\r\nTag-File-Character-Encoding: UTF-8\r\n";
     write_file(&bag.path().join("bagit.txt"), old.as_bytes());
-    write_file(&bag.path().join("manifest-md5.txt"), b"");
+    write_file(&bag.path().join("manifest-sha1.txt"), b"");
     let checked = check(bag.path());
     assert!(checked.is_valid(), "{:?}", checked.problems);
-    assert_eq!((checked.version.as_str(), checked.not_checked), ("0.97", vec!["md5".to_string()]));
+    assert_eq!((checked.version.as_str(), checked.not_checked), ("0.97", vec!["sha1".to_string()]));
 }
 
 #[test]

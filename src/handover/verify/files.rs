@@ -5,13 +5,12 @@ use std::io::{self, Read};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use sha2::{Digest, Sha256, Sha512};
 use unicode_normalization::UnicodeNormalization;
 
-use super::manifest::{Algorithm, decoded};
+use super::manifest::decoded;
 use super::problem::{ProblemKind, Problems};
 use crate::error::{Error, Result};
-use crate::handover::hex;
+use crate::handover::digests::{Algorithm, Hasher};
 use crate::handover::output;
 use crate::progress::Progress;
 
@@ -107,8 +106,7 @@ fn digests(
     buffer: &mut [u8],
     progress: &dyn Progress,
 ) -> io::Result<Vec<(Algorithm, String)>> {
-    let wants = |algorithm| expected.digests.iter().any(|(wanted, _)| *wanted == algorithm);
-    let (mut short, mut long) = (Sha256::new(), Sha512::new());
+    let mut hasher = Hasher::new(expected.digests.iter().map(|(algorithm, _)| *algorithm).collect());
     let mut file = output::open(path)?;
     loop {
         let count = match file.read(buffer) {
@@ -118,18 +116,10 @@ fn digests(
             Err(error) => return Err(error),
         };
         let piece = buffer.get(..count).unwrap_or_default();
-        if wants(Algorithm::Sha256) {
-            short.update(piece);
-        }
-        if wants(Algorithm::Sha512) {
-            long.update(piece);
-        }
+        hasher.update(piece);
         progress.advance(count as u64);
     }
-    let (short, long) = (hex::of(&short.finalize()), hex::of(&long.finalize()));
-    let found = |algorithm| match algorithm {
-        Algorithm::Sha256 => short.clone(),
-        Algorithm::Sha512 => long.clone(),
-    };
-    Ok(expected.digests.iter().map(|(algorithm, _)| (*algorithm, found(*algorithm))).collect())
+    let found = hasher.finish();
+    let of = |wanted: &Algorithm| found.iter().find(|(known, _)| known == wanted).cloned();
+    Ok(expected.digests.iter().filter_map(|(algorithm, _)| of(algorithm)).collect())
 }

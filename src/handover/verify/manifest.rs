@@ -6,40 +6,14 @@ use std::io::{self, BufRead};
 use std::path::{Component, Path};
 
 use super::problem::{ProblemKind, Problems};
+use crate::handover::digests::Algorithm;
 
 /// The longest line that is read, in bytes. A path that a host can open is shorter.
 const LONGEST_LINE: usize = 1 << 16;
 
-/// A kind of digest.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub(super) enum Algorithm {
-    Sha256,
-    Sha512,
-}
-
-impl Algorithm {
-    pub(super) const ALL: [Self; 2] = [Self::Sha256, Self::Sha512];
-
-    /// As in `manifest-sha256.txt`.
-    pub(super) fn word(self) -> &'static str {
-        match self {
-            Self::Sha256 => "sha256",
-            Self::Sha512 => "sha512",
-        }
-    }
-
-    /// Hexadecimal digits of a digest.
-    fn digits(self) -> usize {
-        match self {
-            Self::Sha256 => 64,
-            Self::Sha512 => 128,
-        }
-    }
-}
-
 /// Calls `visit` with each line that is not empty and its number, whatever ends it: LF, CR or CRLF. A line that is too
 /// long comes as `None`.
-pub(super) fn lines(mut file: impl BufRead, mut visit: impl FnMut(u64, Option<&[u8]>)) -> io::Result<()> {
+pub(in crate::handover) fn lines(mut file: impl BufRead, mut visit: impl FnMut(u64, Option<&[u8]>)) -> io::Result<()> {
     let (mut line, mut number, mut too_long, mut after_return) = (Vec::new(), 1, false, false);
     let mut end = |line: &mut Vec<u8>, too_long: &mut bool, number: u64| {
         if *too_long {
@@ -88,7 +62,7 @@ pub(super) fn read(
         let Some(line) = line else { return bad("it is too long") };
         let Ok(line) = std::str::from_utf8(line) else { return bad("it is not UTF-8") };
         let Some((digest, path)) = line.split_once([' ', '\t']) else { return bad("it has no digest and path") };
-        if digest.len() != algorithm.digits() || !digest.bytes().all(|digit| digit.is_ascii_hexdigit()) {
+        if !algorithm.is_digest(digest) {
             return bad("it does not begin with a digest");
         }
         let path = path.trim_start_matches([' ', '\t']);

@@ -1,4 +1,5 @@
-//! Checking a bag: any of RFC 8493 (and of version 0.97 before it) with SHA-256 or SHA-512 manifests.
+//! Checking a bag: any of RFC 8493 (and of version 0.97 before it) with a manifest of a kind that is known, and its
+//! signature.
 //!
 //! Nothing is written and nothing in the bag is believed: paths that lead out of it are named and not opened, links are
 //! not followed, lines are bounded. As programs disagree on `%` in manifests (RFC 8493, 2.1.3), a listed path is taken
@@ -14,12 +15,16 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
+use super::bag::TAG_MANIFEST;
 use super::destination::{BAGIT, NOT_FINISHED, PROGRESS};
+use super::digests::Algorithm;
 use super::output;
+use super::sign::{self, SIGNATURE, SignatureReport, SignatureState, Signers};
 use crate::error::{Error, Result};
 use crate::progress::{Progress, Unit};
 use files::{Expected, Files};
-use manifest::{Algorithm, decoded, is_safe};
+pub(in crate::handover) use manifest::lines;
+use manifest::{decoded, is_safe};
 use problem::Problems;
 pub use problem::{Problem, ProblemKind};
 
@@ -35,8 +40,10 @@ pub struct Verification {
     pub version: String,
     /// The kinds of manifest that were checked.
     pub algorithms: Vec<&'static str>,
-    /// Kinds of manifest that are there and are not checked, as `md5`.
+    /// Kinds of manifest that are there and are not checked, as `sha1`.
     pub not_checked: Vec<String>,
+    /// What its signature is worth; `None` if it has none.
+    pub signature: Option<SignatureReport>,
     /// Files of the payload.
     pub payload_files: u64,
     /// Bytes of the payload.
@@ -58,9 +65,18 @@ impl Verification {
 /// Checks the bag in `folder`, or the only bag in one of its sub-folders. Reads and never writes.
 ///
 /// # Errors
-/// [`Error::Destination`] if there is no bag, or several, or an unfinished one; [`Error::Unsupported`] for a bag
-/// without SHA-256 and SHA-512 manifests; [`Error::Io`] if a list can't be read. What is wrong with a bag is no error.
+/// [`Error::Destination`] if there is no bag, or several, or an unfinished one; [`Error::Unsupported`] for a bag whose
+/// manifests are all of kinds that are not known; [`Error::Io`] if a list can't be read. What is wrong with a bag is no error.
 pub fn verify(folder: &Path, progress: &dyn Progress) -> Result<Verification> {
+    verify_signed(folder, None, progress)
+}
+
+/// As [`verify`]. If `signers` are named, the bag must be signed by one of them: a bag that is not, or whose signature
+/// can't be checked, has a problem.
+///
+/// # Errors
+/// As [`verify`].
+pub fn verify_signed(folder: &Path, signers: Option<&Signers>, progress: &dyn Progress) -> Result<Verification> {
     let bag = find(folder)?;
     let problems = Problems::default();
     let version = declaration(&bag, &problems)?;
@@ -69,7 +85,7 @@ pub fn verify(folder: &Path, progress: &dyn Progress) -> Result<Verification> {
         Algorithm::ALL.into_iter().filter(|algorithm| lists.payload.contains(algorithm.word())).collect();
     if algorithms.is_empty() {
         return Err(Error::Unsupported {
-            what: "a bag without SHA-256 and SHA-512 manifests".to_string(),
+            what: "a bag whose manifests are all of kinds that are not known".to_string(),
             next: "check it with the program that made it".to_string(),
         });
     }
@@ -78,6 +94,7 @@ pub fn verify(folder: &Path, progress: &dyn Progress) -> Result<Verification> {
     let mut expected = listed_payload(&bag, &algorithms, is_strict, &mut payload, &problems)?;
     expected.extend(tags(&bag, &lists, &problems)?);
     fetch(&bag, &payload, &problems)?;
+    let signature = signature(&bag, signers, &problems)?;
     let payload_bytes = payload.lengths.values().sum();
     oxum(&bag, payload.lengths.len() as u64, payload_bytes, &problems)?;
 
@@ -94,6 +111,7 @@ pub fn verify(folder: &Path, progress: &dyn Progress) -> Result<Verification> {
             .into_iter()
             .filter(|word| !Algorithm::ALL.iter().any(|known| known.word() == word))
             .collect(),
+        signature,
         payload_files: payload.lengths.len() as u64,
         payload_bytes,
         problems,
@@ -277,6 +295,21 @@ fn tags(bag: &Path, lists: &Lists, problems: &Problems) -> Result<Vec<Expected>>
     Ok(expected.into_iter().map(|(path, digests)| Expected { path, digests }).collect())
 }
 
+/// Checks the signature and notes what is wrong with it.
+fn signature(bag: &Path, signers: Option<&Signers>, problems: &Problems) -> Result<Option<SignatureReport>> {
+    let report = sign::check(bag, signers)?;
+    match &report {
+        None if signers.is_some() => problems.add(ProblemKind::Missing, SIGNATURE, "the handover is not signed"),
+        None => {}
+        Some(SignatureReport { state: SignatureState::Good, .. }) => {}
+        Some(SignatureReport { state: SignatureState::NotChecked, .. }) if signers.is_none() => {}
+        Some(report) => {
+            problems.add(ProblemKind::Signature, TAG_MANIFEST, report.why.clone().unwrap_or_default());
+        }
+    }
+    Ok(report)
+}
+
 /// The tag file that a listed path means. One that is reached through a link is a problem and is not opened.
 fn tag_path(bag: &Path, listed: &str, problems: &Problems) -> Option<String> {
     let mut candidates = vec![decoded(listed).into_owned(), listed.to_string()];
@@ -302,7 +335,7 @@ fn fetch(bag: &Path, payload: &Files, problems: &Problems) -> Result<()> {
         return Ok(());
     }
     let file = output::open(&path).map_err(failed("read", &path))?;
-    manifest::lines(BufReader::new(file), |number, line| {
+    lines(BufReader::new(file), |number, line| {
         let line = line.map(String::from_utf8_lossy);
         let listed = line.as_ref().and_then(|line| line.splitn(3, [' ', '\t']).nth(2));
         match listed.map(|listed| listed.trim_start_matches([' ', '\t'])) {
@@ -330,7 +363,7 @@ fn oxum(bag: &Path, files: u64, bytes: u64, problems: &Problems) -> Result<()> {
     }
     let file = output::open(&path).map_err(failed("read", &path))?;
     let mut count = 0;
-    manifest::lines(BufReader::new(file), |_, line| {
+    lines(BufReader::new(file), |_, line| {
         let line = line.map(String::from_utf8_lossy).unwrap_or_default();
         let Some((label, value)) = line.split_once(':') else { return };
         if !label.eq_ignore_ascii_case("Payload-Oxum") {

@@ -35,6 +35,8 @@ pub enum ProblemKind {
     Count,
     /// The declaration that makes it a bag is not as it must be.
     Declaration,
+    /// Its signature is no good, or not that of the signer who was named.
+    Signature,
 }
 
 impl ProblemKind {
@@ -54,6 +56,7 @@ impl ProblemKind {
             Self::NotFetched => "was to be fetched from elsewhere and was not",
             Self::Count => "notes another number of files or bytes",
             Self::Declaration => "is not as RFC 8493 has it",
+            Self::Signature => "has no good signature",
         }
     }
 }
