@@ -59,6 +59,11 @@ pub(super) struct Refused {
 }
 
 impl Refused {
+    /// Something that was asked for is not there; a mistake in the command, unless it may be lost.
+    pub(super) fn missing(message: String, may_be_lost: bool) -> Self {
+        Self { message, status: if may_be_lost { ExitStatus::Faults } else { ExitStatus::Usage } }
+    }
+
     /// Says it.
     pub(super) fn say(self, context: &mut Context<'_>) -> ExitStatus {
         context.printer.note(&format!("error: {}", self.message));

@@ -2,6 +2,7 @@
 
 mod args;
 mod check;
+mod choose;
 mod demo;
 mod details_args;
 mod disk;

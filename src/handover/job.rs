@@ -6,6 +6,7 @@ use std::sync::Arc;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
+use super::choice::Choices;
 use crate::catalog::{Catalog, NameId};
 use crate::filesystem::{Filesystem, VolumeFacts};
 use crate::image::Image;
@@ -23,6 +24,8 @@ pub struct Job<'a> {
     pub volumes_complete: bool,
     /// What is handed over, volume by volume. Where there are several, paths begin with `volume N/`.
     pub volumes: Vec<VolumeSelection<'a>>,
+    /// What of that is taken, and on whose wish; nothing in here takes all that is selected.
+    pub choices: Choices,
     /// The job's number at the workshop, if it has one.
     pub ticket: Option<String>,
     /// The zone of times that a volume keeps without one, as memory cards do: for the dates of the copies.

@@ -117,6 +117,8 @@ fn losses(summary: &Summary, text: &mut String) {
     say(summary.streams_left, "hidden extra streams of files were left out.");
     say(summary.special_files, "special files without content were left out.");
     say(summary.deleted_left, "deleted files were left out.");
+    let left_out = summary.left_out.values().map(|amount| amount.paths).sum();
+    say(left_out, "other files were not asked for and were left out (records/job.json says by which choice).");
     if !lines.is_empty() {
         let _ = writeln!(
             text,

@@ -14,6 +14,7 @@ pub mod wanted;
 use serde::Serialize;
 
 pub use camera::{CameraFolder, Gap, MOST_GAPS, Numbers};
+pub(crate) use cost::is_systems;
 pub use cost::{Cost, Costs, FolderCost, KindCost, MOST_FOLDERS, costs};
 pub use holes::{Account, DiskHoles, VolumeHoles, holes};
 pub use kind::FileKind;

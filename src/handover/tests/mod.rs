@@ -1,7 +1,7 @@
 //! Handovers of [`choir`]s onto sound disks and onto [`disk`]s that fail.
 
 mod bags;
-mod choir;
+pub(super) mod choir;
 pub(super) mod disk;
 mod faults;
 mod killed;
@@ -22,7 +22,7 @@ fn extract(job: &Job<'_>, to: &Path) -> Result<Summary> {
 
 /// Extracts onto a disk that fails as planned.
 fn extract_onto(job: &Job<'_>, to: &Path, disk: &disk::FaultyDisk) -> Result<Summary> {
-    run(job, to, disk, &Silent)
+    run(job, to, false, disk, &Silent)
 }
 
 /// Every file of a folder by its path in it, folders with a `/` at the end and no content.
