@@ -328,7 +328,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let new = folder.path().join("new");
         let check = |available, largest_file, sizes: &[u64]| {
-            let space = crate::handover::output::Space { available, cluster: 32768, largest_file };
+            let space = Space { available, cluster: 32768, largest_file };
             let disk = FaultyDisk::new(Plan { space: Some(space), ..Plan::default() });
             check_space(&disk, &new, sizes.iter().map(|size| (*size, format!("{size}.mp4"))))
         };

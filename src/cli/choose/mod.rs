@@ -1,5 +1,6 @@
 //! From the words of the command line, a plan or an earlier handover to what is handed over.
 
+mod glob;
 pub(super) mod patterns;
 pub(super) mod plan_file;
 pub(super) mod preview;

@@ -7,8 +7,7 @@
 
 use std::str::FromStr;
 
-use globset::{Candidate, Glob, GlobBuilder, GlobMatcher};
-
+use super::glob::Glob;
 use crate::handover::Patterns;
 
 /// The longest pattern that is taken, in bytes: a path of Windows, and as much again.
@@ -19,8 +18,7 @@ const LONGEST: usize = 65_536;
 pub(in crate::cli) struct Pattern {
     text: String,
     is_path: bool,
-    exact: GlobMatcher,
-    folded: GlobMatcher,
+    glob: Glob,
 }
 
 /// A pattern for the command line's parser.
@@ -40,22 +38,8 @@ impl FromStr for Pattern {
             true => format!("**/{text}"),
             false => text.to_string(),
         };
-        let build = |folded: bool| -> Result<GlobMatcher, globset::Error> {
-            let glob: Glob = GlobBuilder::new(&whole)
-                .literal_separator(true)
-                .backslash_escape(true)
-                .empty_alternates(true)
-                .case_insensitive(folded)
-                .build()?;
-            Ok(glob.compile_matcher())
-        };
-        let failed = |error: globset::Error| format!("this is no pattern: {}", error.kind());
-        Ok(Self {
-            text: text.to_string(),
-            is_path,
-            exact: build(false).map_err(failed)?,
-            folded: build(true).map_err(failed)?,
-        })
+        let glob = Glob::new(&whole).map_err(|why| format!("this is no pattern: {why}"))?;
+        Ok(Self { text: text.to_string(), is_path, glob })
     }
 }
 
@@ -66,10 +50,7 @@ impl Pattern {
     }
 
     fn fits(&self, name: &str, path: &str, case_counts: bool) -> bool {
-        let text = if self.is_path { path } else { name };
-        // Bytes, so that no host takes a part of a name for a folder.
-        let candidate = Candidate::from_bytes(text.as_bytes());
-        if case_counts { self.exact.is_match_candidate(&candidate) } else { self.folded.is_match_candidate(&candidate) }
+        self.glob.fits(if self.is_path { path } else { name }, case_counts)
     }
 }
 

@@ -1,5 +1,6 @@
 //! Handovers of [`choir`]s onto sound disks and onto [`disk`]s that fail.
 
+mod adding;
 mod bags;
 pub(super) mod choir;
 pub(super) mod disk;
