@@ -126,7 +126,7 @@ impl OpenedDisk {
     }
 
     /// The volume that is asked for, by its number or by its place.
-    fn asked(&self, number: Option<u32>) -> Result<Option<u32>, Refused> {
+    pub(super) fn asked(&self, number: Option<u32>) -> Result<Option<u32>, Refused> {
         match (number, self.at) {
             (Some(number), Some(at)) if number != at => Err(Refused {
                 message: format!("`--at` names volume {at}, and volume {number} is asked for, too; name one of them"),

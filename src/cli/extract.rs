@@ -200,8 +200,8 @@ fn dry_run(
     } else {
         preview::print(&preview, &mut context.printer)?;
     }
-    if let Some(path) = &asked.new_plan {
-        plan_file::write(path, job, &asked.wanted.words(), &preview.tops)?;
+    if let (Some(path), Some(choice)) = (&asked.new_plan, job.choices.list.last()) {
+        plan_file::write(path, job, &choice.selection, &preview.tops)?;
         context.printer.note(&format!("the plan is in `{}`; change it and give it to `--plan`", path.display()));
     }
     if job.map.asserted {

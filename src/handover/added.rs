@@ -160,32 +160,54 @@ struct RowGap {
     why: String,
 }
 
-/// The files that a manifest says were written. It has one entry a line, between an opening and a closing one.
-fn rows(folder: &Path, manifest: &[u8]) -> Result<Vec<Row>> {
-    let damaged = || refused(folder, DAMAGED);
-    let mut lines = manifest.split(|byte| *byte == b'\n').peekable();
-    let opens = lines.next().is_some_and(|line| line.ends_with(b"\"files\":["));
-    let mut rows = Vec::new();
-    let mut closes = false;
-    for line in lines {
-        match line {
+/// Hashes what passes.
+struct Hashed {
+    file: Box<dyn Read + Send>,
+    hash: Sha256,
+}
+
+impl Read for Hashed {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let count = self.file.read(buffer)?;
+        self.hash.update(&buffer[..count]);
+        Ok(count)
+    }
+}
+
+/// The files that the manifest says were written, and its SHA-256. It has one entry a line, between an opening and a
+/// closing one.
+fn rows(output: &dyn Output, folder: &Path) -> Result<(Vec<Row>, String)> {
+    let path = below(folder, MANIFEST);
+    let file = output.open(&path).map_err(failed("read", &path))?;
+    let mut lines = BufReader::with_capacity(PIECE, Hashed { file, hash: Sha256::new() });
+    let (mut rows, mut line, mut opens, mut closes) = (Vec::new(), Vec::new(), false, false);
+    loop {
+        line.clear();
+        if lines.read_until(b'\n', &mut line).map_err(failed("read", &path))? == 0 {
+            break;
+        }
+        match line.trim_ascii_end() {
             b"]}" => closes = true,
             b"" => {}
-            line => {
-                let line = line.strip_suffix(b",").unwrap_or(line);
-                let row: Row = serde_json::from_slice(line).map_err(|_| damaged())?;
+            text if text.ends_with(b"\"files\":[") => opens = true,
+            text => {
+                let text = text.strip_suffix(b",").unwrap_or(text);
+                let row: Row = serde_json::from_slice(text).map_err(|_| refused(folder, DAMAGED))?;
                 if row.kind != ObjectKind::Folder.word() && row.path.is_some() {
                     rows.push(row);
                 }
             }
         }
     }
-    if opens && closes { Ok(rows) } else { Err(damaged()) }
+    match opens && closes {
+        true => Ok((rows, hex::of(&lines.into_inner().hash.finalize()))),
+        false => Err(refused(folder, DAMAGED)),
+    }
 }
 
 /// Which entries of a plan are written already, by the bag's own word.
 pub(crate) fn written(output: &dyn Output, folder: &Path, plan: &Plan) -> Result<Vec<bool>> {
-    let rows = rows(folder, &read(output, folder, MANIFEST)?)?;
+    let (rows, _) = rows(output, folder)?;
     let paths: std::collections::HashSet<&str> =
         rows.iter().filter_map(|row| below_tree(row).map(|(_, path)| path)).collect();
     Ok(plan.entries.iter().map(|entry| entry.kind != ObjectKind::Folder && paths.contains(&*entry.path)).collect())
@@ -212,22 +234,24 @@ pub(crate) fn examine(
     output: &dyn Output,
     progress: &dyn Progress,
 ) -> Result<Existing> {
+    // On Windows a long path is taken only in this form.
+    let folder = &std::fs::canonicalize(folder).map_err(failed("look at", folder))?;
     let tags = tag_digests(output, folder)?;
-    let listed = |name: &str| -> Result<Vec<u8>> {
-        let bytes = read(output, folder, name)?;
-        match tags.get(name).is_some_and(|digest| *digest == hex::of(&Sha256::digest(&bytes))) {
-            true => Ok(bytes),
-            false => Err(refused(
-                &below(folder, name),
-                "it was changed since the handover was finished; nothing is added to what is not as it was",
-            )),
-        }
+    let is_listed = |name: &str, digest: String| match tags.get(name) == Some(&digest) {
+        true => Ok(()),
+        false => Err(refused(
+            &below(folder, name),
+            "it was changed since the handover was finished; nothing is added to what is not as it was",
+        )),
     };
-    let record = record(folder, &listed(JOB)?)?;
+    let bytes = read(output, folder, JOB)?;
+    is_listed(JOB, hex::of(&Sha256::digest(&bytes)))?;
+    let record = record(folder, &bytes)?;
     if let Some(difference) = record.difference(job, plan) {
         return Err(refused(folder, format!("nothing can be added: {difference}")));
     }
-    let rows = rows(folder, &listed(MANIFEST)?)?;
+    let (rows, digest) = rows(output, folder)?;
+    is_listed(MANIFEST, digest)?;
     let entries: HashMap<&str, usize> =
         plan.entries.iter().enumerate().map(|(index, entry)| (&*entry.path, index)).collect();
     let mut done = vec![None; plan.entries.len()];

@@ -90,7 +90,7 @@ impl Wanted {
     }
 
     /// The words, for the records. The order in which something is named changes nothing.
-    pub(super) fn words(&self) -> Selection {
+    fn words(&self) -> Selection {
         let texts = |patterns: &[Pattern]| sorted(patterns.iter().map(|pattern| pattern.text().to_string()));
         let zone = self.newer.map(|_| self.zone());
         Selection {
@@ -111,8 +111,13 @@ impl Wanted {
         let any = |patterns: &[Pattern]| -> Option<Box<dyn Patterns>> {
             (!patterns.is_empty()).then(|| Box::new(Any(patterns.to_vec())) as Box<dyn Patterns>)
         };
+        // By its number, so that the records say it whatever named it.
+        let volume = match opened.asked(self.volume) {
+            Ok(volume) => volume,
+            Err(refused) => return Ok(Err(refused)),
+        };
         let mut choice = Choice {
-            selection: self.words(),
+            selection: Selection { volume, ..self.words() },
             filter: Filter {
                 kinds: self.kinds.iter().copied().collect(),
                 matching: any(&self.matching),

@@ -10,8 +10,9 @@ use std::str::FromStr;
 use super::glob::Glob;
 use crate::handover::Patterns;
 
-/// The longest pattern that is taken, in bytes: a path of Windows, and as much again.
-const LONGEST: usize = 65_536;
+/// The longest pattern that is taken, in bytes: more than any path that people type, and short enough that its steps
+/// can be followed one from the other.
+const LONGEST: usize = 4096;
 
 /// One pattern.
 #[derive(Debug, Clone)]

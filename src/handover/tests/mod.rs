@@ -7,6 +7,7 @@ pub(super) mod disk;
 mod faults;
 mod killed;
 mod plans;
+mod previews;
 mod verifying;
 
 use std::collections::BTreeMap;
