@@ -224,6 +224,8 @@ pub(crate) struct Existing {
     pub(crate) given: Given,
     /// By entry of the plan.
     pub(crate) done: Vec<Option<Reading>>,
+    /// The digest of its list of lists.
+    pub(crate) tags: String,
 }
 
 /// Examines a finished bag. Reads everything in it and changes nothing.
@@ -236,6 +238,7 @@ pub(crate) fn examine(
 ) -> Result<Existing> {
     // On Windows a long path is taken only in this form.
     let folder = &std::fs::canonicalize(folder).map_err(failed("look at", folder))?;
+    let own = tags_digest(output, folder)?;
     let tags = tag_digests(output, folder)?;
     let is_listed = |name: &str, digest: String| match tags.get(name) == Some(&digest) {
         true => Ok(()),
@@ -276,7 +279,12 @@ pub(crate) fn examine(
     progress.end();
     let listed = rows.iter().filter_map(|row| row.path.as_deref()).collect();
     nothing_else(folder, &listed)?;
-    Ok(Existing { given: record.given(), done })
+    Ok(Existing { given: record.given(), done, tags: own })
+}
+
+/// The digest of the list of lists, which stands for all of a finished bag.
+pub(crate) fn tags_digest(output: &dyn Output, folder: &Path) -> Result<String> {
+    Ok(hex::of(&Sha256::digest(read(output, folder, bag::TAG_MANIFEST)?)))
 }
 
 /// The digests of the files that are no payload.

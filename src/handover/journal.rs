@@ -148,6 +148,8 @@ pub(crate) struct Earlier {
     pub(crate) kept: Vec<bool>,
     /// When the bag was begun.
     pub(crate) started: String,
+    /// Of a finished bag: the digest of its list of lists when it was examined.
+    pub(crate) examined: Option<String>,
     /// Bytes of the record of progress that can be trusted.
     trusted: u64,
 }
@@ -160,6 +162,7 @@ impl Earlier {
             safe: vec![false; entries],
             kept: vec![false; entries],
             started: header.started.clone(),
+            examined: None,
             trusted: 0,
         }
     }

@@ -106,6 +106,7 @@ fn run(job: &Job<'_>, to: &Path, add: bool, output: &dyn Output, progress: &dyn 
     if destination.finished {
         let existing = added::examine(job, &plan, &destination.folder, output, progress)?;
         earlier.done = existing.done;
+        earlier.examined = Some(existing.tags);
         header.adding = Some(existing.given);
     }
     let located = locate::locate(job, &plan, progress)?;

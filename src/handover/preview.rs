@@ -12,8 +12,9 @@ use super::job::Job;
 use super::journal::{Earlier, Header};
 use super::locate::{self, Located};
 use super::output::{Disk, Output, Space, without_prefix};
-use super::place::{Tree, merged};
+use super::place::Tree;
 use super::plan::{Plan, address, source_path};
+use super::results::Results;
 use super::summary::{Count, Lost, MOST_LOST};
 use crate::catalog::{Completeness, Distrust, ObjectKind, State};
 use crate::content;
@@ -229,9 +230,11 @@ fn count(job: &Job<'_>, plan: &Plan, located: &Located) -> Preview {
         room: None,
     };
     let mut seen = std::collections::HashSet::new();
-    for (index, entry) in plan.entries.iter().enumerate() {
-        let volume = &job.volumes[entry.volume];
-        let object = volume.catalog.object(entry.object);
+    // As if everything were done, but nothing was read.
+    let (done, second) = (vec![None; plan.entries.len()], vec![None; plan.entries.len()]);
+    let results = Results { job, plan, located, done: &done, second: &second };
+    for (index, row) in results.rows().enumerate() {
+        let (entry, object) = (row.entry, row.object);
         let is_new = seen.insert((entry.volume, entry.object));
         let is_deleted = object.facts.distrust.contains(Distrust::Deleted);
         if is_renamed(job, plan, index) {
@@ -243,9 +246,7 @@ fn count(job: &Job<'_>, plan: &Plan, located: &Located) -> Preview {
             preview.incomplete_folders += u64::from(is_new && incomplete);
             continue;
         }
-        let unplaced = located.unplaced.get(&index);
-        let facts = merged(&object.facts, None, unplaced.is_none());
-        let (state, tree) = (facts.state(), Tree::of(&facts, object.size));
+        let (state, tree) = (row.facts.state(), Tree::of(&row.facts, object.size));
         let states = preview.states.entry(state).or_default();
         states.paths += 1;
         if is_new {
@@ -256,7 +257,7 @@ fn count(job: &Job<'_>, plan: &Plan, located: &Located) -> Preview {
             preview.files += 1;
             preview.bytes = preview.bytes.saturating_add(object.size);
             if preview.largest.as_ref().is_none_or(|(_, largest)| object.size > *largest) {
-                preview.largest = Some((source_path(volume, entry), object.size));
+                preview.largest = Some((row.source_path(), object.size));
             }
         } else {
             preview.not_copied += 1;
@@ -265,15 +266,14 @@ fn count(job: &Job<'_>, plan: &Plan, located: &Located) -> Preview {
         if tree.is_none() || state.is_loss() || state == State::Absent {
             preview.lost_count += 1;
             if preview.lost.len() < MOST_LOST {
-                let words = facts.reasons().join(" ");
                 preview.lost.push(Lost {
-                    volume: volume.number,
-                    source_path: source_path(volume, entry),
-                    address: address(volume, entry.object),
+                    volume: row.volume.number,
+                    source_path: row.source_path(),
+                    address: address(row.volume, entry.object),
                     state,
-                    why: unplaced.map_or(words.clone(), |why| format!("{words}: {why}")),
+                    why: row.why(),
                     size: object.size,
-                    gap_bytes: facts.gap_bytes,
+                    gap_bytes: row.facts.gap_bytes,
                     copied: tree.is_some(),
                 });
             }

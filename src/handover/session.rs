@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use unicode_normalization::UnicodeNormalization;
 
+use super::added;
 use super::bag;
 use super::copy;
 use super::destination::{BAGIT, Destination, NOT_FINISHED, PROGRESS, RECORDS, UNFINISHED};
@@ -79,7 +80,10 @@ impl<'o> Session<'o> {
         // Another run may have done something between the first look and the lock.
         let is_begun = session.path(PROGRESS).is_file();
         let is_finished = !is_begun && session.path(BAGIT).is_file();
-        if (is_begun, is_finished) != (destination.begun, destination.finished) {
+        let examined =
+            if is_finished && destination.finished { Some(added::tags_digest(output, &session.folder)?) } else { None };
+        let is_same = (is_begun, is_finished) == (destination.begun, destination.finished);
+        if !is_same || examined != earlier.examined {
             return Err(Error::Destination {
                 path: destination.folder.clone(),
                 why: "another handback has just written there; look at what it did before you start again".to_string(),
