@@ -11,7 +11,9 @@ use std::sync::Arc;
 use common::fixture::{self, INNER_SLASH, Truth};
 use handback::catalog::State;
 use handback::filesystem;
-use handback::handover::{self, Job, JobDetails, MapNote, Options, Record, Selected, Summary, VolumeSelection};
+use handback::handover::{
+    self, Choices, Job, JobDetails, MapNote, Options, Record, Selected, Summary, VolumeSelection,
+};
 use handback::image::{Image, MemoryImage};
 use handback::progress::Silent;
 use handback::sector_map::{Basis, ByteState, SectorMap};
@@ -32,6 +34,7 @@ fn hand_over(name: &str, map_reads_all: bool, to: &Path) -> Summary {
         image_name: format!("{name}.img"),
         map: MapNote { basis: map.basis(), ..MapNote::default() },
         volumes_complete: true,
+        choices: Choices::default(),
         volumes: vec![VolumeSelection {
             number: 1,
             filesystem: volume.as_ref(),

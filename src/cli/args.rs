@@ -210,8 +210,8 @@ pub(super) struct ExtractArgs {
     #[command(flatten)]
     pub(super) selection: SelectionArgs,
     /// The handover folder: a new or empty one, or one that was not finished and goes on
-    #[arg(long, value_name = "FOLDER")]
-    pub(super) to: PathBuf,
+    #[arg(long, value_name = "FOLDER", required_unless_present = "dry_run")]
+    pub(super) to: Option<PathBuf>,
     #[command(flatten)]
     pub(super) details: DetailsArgs,
     #[command(flatten)]

@@ -59,6 +59,11 @@ pub(super) struct Refused {
 }
 
 impl Refused {
+    /// Something that was asked for is not there; a mistake in the command, unless it may be lost.
+    pub(super) fn missing(message: String, may_be_lost: bool) -> Self {
+        Self { message, status: if may_be_lost { ExitStatus::Faults } else { ExitStatus::Usage } }
+    }
+
     /// Says it.
     pub(super) fn say(self, context: &mut Context<'_>) -> ExitStatus {
         context.printer.note(&format!("error: {}", self.message));
@@ -121,7 +126,7 @@ impl OpenedDisk {
     }
 
     /// The volume that is asked for, by its number or by its place.
-    fn asked(&self, number: Option<u32>) -> Result<Option<u32>, Refused> {
+    pub(super) fn asked(&self, number: Option<u32>) -> Result<Option<u32>, Refused> {
         match (number, self.at) {
             (Some(number), Some(at)) if number != at => Err(Refused {
                 message: format!("`--at` names volume {at}, and volume {number} is asked for, too; name one of them"),

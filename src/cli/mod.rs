@@ -2,6 +2,7 @@
 
 mod args;
 mod check;
+mod choose;
 mod compare;
 mod contents;
 mod demo;

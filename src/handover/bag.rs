@@ -9,7 +9,7 @@ use super::account::Account;
 use super::destination::BAGIT;
 use super::digests::Algorithm;
 use super::hex;
-use super::job::Selected;
+use super::job::{Job, Selected};
 use super::journal::now;
 use super::output::OutputFile;
 use super::plan;
@@ -192,6 +192,27 @@ fn bag_info(results: &Results<'_>, summary: &Summary, ended: &str) -> String {
     text
 }
 
+/// The image, as the record of the job names it.
+pub(crate) fn image_json(job: &Job<'_>) -> serde_json::Value {
+    let modified =
+        job.image.modified().and_then(|time| jiff::Timestamp::try_from(time).ok()).map(|time| time.to_string());
+    let parts: Vec<_> =
+        job.image.parts().iter().map(|part| part.file_name().unwrap_or_default().to_string_lossy()).collect();
+    json!({
+        "name": job.image_name,
+        "parts": parts,
+        "length": job.image.length(),
+        "modified": modified,
+        "sha256": job.record.image.as_ref().map(|digest| &digest.sha256),
+        "digest": job.record.image_json(),
+    })
+}
+
+/// The program, as the record of the job names it.
+pub(crate) fn software_json() -> serde_json::Value {
+    json!({"name": "handback", "version": env!("CARGO_PKG_VERSION")})
+}
+
 fn job_json(
     results: &Results<'_>,
     summary: &Summary,
@@ -200,8 +221,6 @@ fn job_json(
     out: &mut dyn Write,
 ) -> io::Result<()> {
     let job = results.job;
-    let modified =
-        job.image.modified().and_then(|time| jiff::Timestamp::try_from(time).ok()).map(|time| time.to_string());
     let volumes: Vec<_> = job
         .volumes
         .iter()
@@ -218,6 +237,7 @@ fn job_json(
             selected.dedup();
             json!({
                 "number": volume.number,
+                "folder": plan::volume_folder(job, volume),
                 "image_offset": volume.filesystem.source().image_offset(0),
                 "facts": volume.facts,
                 "selected": selected,
@@ -225,20 +245,18 @@ fn job_json(
             })
         })
         .collect();
-    let parts: Vec<_> =
-        job.image.parts().iter().map(|part| part.file_name().unwrap_or_default().to_string_lossy()).collect();
     let document = json!({
         "handback_json": 1,
         "command": "extract",
-        "software": {"name": "handback", "version": env!("CARGO_PKG_VERSION")},
+        "software": software_json(),
         "ticket": job.details.ticket,
         "details": job.details,
-        "image": {"name": job.image_name, "parts": parts, "length": job.image.length(), "modified": modified,
-            "sha256": job.record.image.as_ref().map(|digest| &digest.sha256), "digest": job.record.image_json()},
+        "image": image_json(job),
         "map": job.map,
         "map_file_sha256": job.record.map_file_sha256,
         "signature": job.record.signature_json(),
         "volumes": volumes,
+        "selections": job.choices.list.iter().map(|choice| &choice.selection).collect::<Vec<_>>(),
         "volumes_complete": job.volumes_complete,
         "options": job.options,
         "time_zone": results.plan.local_times.then(|| plan::zone_name(&job.time_zone)),
@@ -257,6 +275,8 @@ fn job_json(
         "streams_left": summary.streams_left,
         "special_files": summary.special_files,
         "deleted_left": summary.deleted_left,
+        "left_out": summary.left_out,
+        "undated": summary.undated,
         "second_reader": summary.second_reader,
         "contents": summary.contents,
         "times": {"started": started, "ended": ended},

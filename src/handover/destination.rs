@@ -2,9 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
+use super::job::Job;
 use super::meaning::Kind;
 use super::names::safe_component;
-use super::output::{Output, without_prefix};
+use super::output::{Output, Space, without_prefix};
 use crate::bytes::round_up;
 use crate::error::{Error, Result};
 
@@ -33,6 +34,14 @@ pub(crate) struct Destination {
     pub(crate) folder: PathBuf,
     /// Whether it holds an unfinished bag.
     pub(crate) begun: bool,
+    /// Whether it holds a finished bag, to which is added.
+    pub(crate) finished: bool,
+}
+
+/// Decides where a job's bag is to be: as [`choose`], or the bag there to which is added.
+pub(crate) fn of(job: &Job<'_>, to: &Path, add: bool) -> Result<Destination> {
+    let choose = if add { choose_bag } else { choose };
+    choose(to, &job.image_name, job.details.ticket.as_deref(), job.image.parts())
 }
 
 fn refused(path: &Path, why: impl Into<String>) -> Error {
@@ -56,15 +65,42 @@ pub(crate) fn choose(to: &Path, image_name: &str, ticket: Option<&str>, parts: &
         if !is_there(parent)? {
             return Err(refused(to, "the folder above it is not there; is the disk connected?"));
         }
-        return Ok(Destination { folder: to.to_path_buf(), begun: false });
+        return Ok(Destination::new(to.to_path_buf()));
     }
     if !is_root_of_disk(to)? {
         return accept(to);
     }
+    let folder = own_folder(to, image_name, ticket);
+    if is_there(&folder)? { accept(&folder) } else { Ok(Destination::new(folder)) }
+}
+
+/// The folder that is made in the root of a disk.
+fn own_folder(disk: &Path, image_name: &str, ticket: Option<&str>) -> PathBuf {
     let ticket = ticket.map(|ticket| format!(" ({ticket})")).unwrap_or_default();
     let name: Vec<u16> = format!("recovered from {image_name}{ticket}").encode_utf16().collect();
-    let folder = to.join(safe_component(&name).name);
-    if is_there(&folder)? { accept(&folder) } else { Ok(Destination { folder, begun: false }) }
+    disk.join(safe_component(&name).name)
+}
+
+/// The finished bag at `to` to which is to be added, or one that was not finished while that was done. Only looks.
+pub(crate) fn choose_bag(to: &Path, image_name: &str, ticket: Option<&str>, parts: &[PathBuf]) -> Result<Destination> {
+    not_inside(to, parts)?;
+    let mut folder = to.to_path_buf();
+    if is_there(to)? && !to.join(BAGIT).is_file() && is_root_of_disk(to)? {
+        folder = own_folder(to, image_name, ticket);
+    }
+    if folder.join(PROGRESS).is_file() {
+        return Ok(Destination { begun: true, ..Destination::new(folder) });
+    }
+    if folder.join(BAGIT).is_file() {
+        return Ok(Destination { finished: true, ..Destination::new(folder) });
+    }
+    Err(refused(&folder, "there is no handover to add to; leave `--add` away to begin one"))
+}
+
+impl Destination {
+    fn new(folder: PathBuf) -> Self {
+        Self { folder, begun: false, finished: false }
+    }
 }
 
 /// Whether something is there; a link that leads nowhere is.
@@ -82,13 +118,16 @@ fn accept(folder: &Path) -> Result<Destination> {
     if !metadata.is_dir() {
         return Err(refused(folder, "it is not a folder; name a new or an empty one"));
     }
-    let begun = |begun| Ok(Destination { folder: folder.to_path_buf(), begun });
+    let begun = |begun| Ok(Destination { begun, ..Destination::new(folder.to_path_buf()) });
     if folder.join(PROGRESS).is_file() {
         return begun(true);
     }
     let names = entries(folder)?;
     if names.iter().any(|name| name == BAGIT) {
-        return Err(refused(folder, "it already holds a finished handover; name a new or an empty folder"));
+        return Err(refused(
+            folder,
+            "it already holds a finished handover; name a new or an empty folder, or add to it with `--add`",
+        ));
     }
     // Stopped before the first line of progress was written: nothing in there but what marks it.
     let ours = |name: &String| match name.as_str() {
@@ -164,15 +203,43 @@ fn is_root_of_disk(folder: &Path) -> Result<bool> {
     }
 }
 
+/// What the disk that will hold `folder` can take.
+pub(crate) fn space(output: &dyn Output, folder: &Path) -> Result<Space> {
+    let existing = folder.ancestors().find(|path| path.is_dir()).unwrap_or_else(|| Path::new("."));
+    output.space(existing).map_err(failed("ask for the free space of", existing))
+}
+
+/// What files take on a disk, the records counted.
+pub(crate) struct Need {
+    cluster: u64,
+    bytes: u64,
+}
+
+impl Need {
+    pub(crate) fn new(cluster: u64) -> Self {
+        Self { cluster, bytes: RECORDS_AT_ALL }
+    }
+
+    /// The file in whole clusters, its share of a folder and of the records, and a picture's place on a sheet.
+    pub(crate) fn add(&mut self, size: u64, path: &str) {
+        let sheet = if Kind::of(path) == Kind::Picture { SHEET_PER_PICTURE } else { 0 };
+        let beside = RECORDS_PER_PATH.saturating_add(sheet);
+        self.bytes = self.bytes.saturating_add(round_up(size, self.cluster)).saturating_add(beside);
+    }
+
+    pub(crate) fn bytes(&self) -> u64 {
+        self.bytes
+    }
+}
+
 /// Checks that files of these sizes fit on the disk that will hold `folder`.
 pub(crate) fn check_space(
     output: &dyn Output,
     folder: &Path,
     sizes: impl Iterator<Item = (u64, String)>,
 ) -> Result<()> {
-    let existing = folder.ancestors().find(|path| path.is_dir()).unwrap_or_else(|| Path::new("."));
-    let space = output.space(existing).map_err(failed("ask for the free space of", existing))?;
-    let mut needed = RECORDS_AT_ALL;
+    let space = space(output, folder)?;
+    let mut need = Need::new(space.cluster);
     let mut largest_path = (0, String::new());
     for (size, path) in sizes {
         if let Some(largest) = space.largest_file.filter(|largest| size > *largest) {
@@ -184,15 +251,12 @@ pub(crate) fn check_space(
                 ),
             ));
         }
-        // The file in whole clusters, and its share of a folder and of the records.
-        needed = needed.saturating_add(round_up(size, space.cluster)).saturating_add(RECORDS_PER_PATH);
-        if Kind::of(&path) == Kind::Picture {
-            needed = needed.saturating_add(SHEET_PER_PICTURE);
-        }
+        need.add(size, &path);
         if size > largest_path.0 {
             largest_path = (size, path);
         }
     }
+    let needed = need.bytes();
     if needed > space.available {
         return Err(refused(
             folder,
@@ -220,7 +284,7 @@ mod tests {
     fn new_and_empty_folders_are_taken() {
         let folder = tempfile::tempdir().unwrap();
         let new = folder.path().join("choir");
-        assert_eq!(choose(&new, "old.img", None, &[]).unwrap(), Destination { folder: new.clone(), begun: false });
+        assert_eq!(choose(&new, "old.img", None, &[]).unwrap(), Destination::new(new.clone()));
         assert!(!new.exists(), "deciding makes nothing");
         std::fs::create_dir(&new).unwrap();
         assert!(choose(&new, "old.img", None, &[]).is_ok());
@@ -269,7 +333,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let new = folder.path().join("new");
         let check = |available, largest_file, sizes: &[u64]| {
-            let space = crate::handover::output::Space { available, cluster: 32768, largest_file };
+            let space = Space { available, cluster: 32768, largest_file };
             let disk = FaultyDisk::new(Plan { space: Some(space), ..Plan::default() });
             check_space(&disk, &new, sizes.iter().map(|size| (*size, format!("{size}.mp4"))))
         };

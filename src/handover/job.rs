@@ -7,6 +7,7 @@ use enumset::EnumSet;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
+use super::choice::Choices;
 use super::details::JobDetails;
 use super::digests::{Algorithm, words};
 use super::record::Record;
@@ -28,6 +29,8 @@ pub struct Job<'a> {
     pub volumes_complete: bool,
     /// What is handed over, volume by volume. Where there are several, paths begin with `volume N/`.
     pub volumes: Vec<VolumeSelection<'a>>,
+    /// What of that is taken, and on whose wish; nothing in here takes all that is selected.
+    pub choices: Choices,
     /// Whose drive it is and who did the work.
     pub details: JobDetails,
     /// The drive that the volumes are on, for the picture of its damage in the report; none: no picture.

@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use enumset::EnumSet;
 use serde::{Deserialize, Serialize};
 
+use super::added::Given;
 use super::destination::PROGRESS;
 use super::digests::Algorithm;
 use super::hex;
@@ -36,6 +37,9 @@ pub(crate) struct Header {
     also: Vec<String>,
     /// When the bag was begun, in RFC 3339.
     pub(crate) started: String,
+    /// What the finished bag held to which is added.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) adding: Option<Given>,
 }
 
 impl Header {
@@ -64,6 +68,7 @@ impl Header {
             plan: plan.digest.clone(),
             also: job.options.also().iter().map(|kind| kind.word().to_string()).collect(),
             started: now(),
+            adding: None,
         }
     }
 
@@ -101,6 +106,9 @@ struct Line {
     also: BTreeMap<String, String>,
     /// Whether the file was safe on the disk before this line was.
     safe: bool,
+    /// Whether it was part of a finished bag to which is added: nobody but the customer may change it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    kept: bool,
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     unknown: bool,
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
@@ -118,6 +126,7 @@ impl Line {
             sha256: hex::of(&reading.sha256),
             also: reading.also.iter().map(|(kind, digest)| (kind.word().to_string(), digest.clone())).collect(),
             safe,
+            kept: false,
             unknown: reading.unknown,
             blank: reading.blank,
             gaps: reading.gaps.iter().map(gap).collect(),
@@ -152,8 +161,12 @@ pub(crate) struct Earlier {
     pub(crate) done: Vec<Option<Reading>>,
     /// By entry: whether what is done was safe on the disk before it was noted.
     pub(crate) safe: Vec<bool>,
+    /// By entry: whether it was part of the finished bag to which is added.
+    pub(crate) kept: Vec<bool>,
     /// When the bag was begun.
     pub(crate) started: String,
+    /// Of a finished bag: the digest of its list of lists when it was examined.
+    pub(crate) examined: Option<String>,
     /// Bytes of the record of progress that can be trusted.
     trusted: u64,
 }
@@ -161,23 +174,23 @@ pub(crate) struct Earlier {
 impl Earlier {
     /// Nothing is done.
     pub(crate) fn none(header: &Header, entries: usize) -> Self {
-        Self { done: vec![None; entries], safe: vec![false; entries], started: header.started.clone(), trusted: 0 }
+        Self {
+            done: vec![None; entries],
+            safe: vec![false; entries],
+            kept: vec![false; entries],
+            started: header.started.clone(),
+            examined: None,
+            trusted: 0,
+        }
     }
 
     /// Reads the record of progress of an unfinished bag.
     pub(crate) fn read(output: &dyn Output, folder: &Path, header: &Header, entries: usize) -> Result<Self> {
-        let path = folder.join(PROGRESS);
-        let mut bytes = Vec::new();
-        output.open(&path).and_then(|mut file| file.read_to_end(&mut bytes)).map_err(|source| Error::Io {
-            action: "read",
-            path: path.clone(),
-            source,
-        })?;
+        let bytes = read(output, folder)?;
         let refused = |why: &str| Error::Destination { path: folder.to_path_buf(), why: why.to_string() };
         let mut lines = bytes.split_inclusive(|byte| *byte == b'\n');
         let first = lines.next().unwrap_or_default();
-        let begun: Header = serde_json::from_slice(first)
-            .map_err(|_| refused("its record of progress is damaged; name a new folder and start again"))?;
+        let begun = parsed(folder, first)?;
         if let Some(difference) = begun.difference(header) {
             return Err(refused(&format!("an unfinished handover lies there, and {difference}")));
         }
@@ -185,18 +198,37 @@ impl Earlier {
         for line in lines {
             // The last line may be torn; what follows it can't be there.
             let whole = line.strip_suffix(b"\n").and_then(|line| serde_json::from_slice::<Line>(line).ok());
-            let Some((entry, safe, Some(reading))) =
-                whole.map(|line| (line.entry, line.safe, line.reading(&header.also)))
-            else {
-                break;
-            };
+            let whole = whole.map(|line| (line.entry, line.safe, line.kept, line.reading(&header.also)));
+            let Some((entry, safe, kept, Some(reading))) = whole else { break };
             let (Some(slot), Some(is_safe)) = (earlier.done.get_mut(entry), earlier.safe.get_mut(entry)) else { break };
             *slot = Some(reading);
             *is_safe = safe;
+            earlier.kept[entry] = kept;
             earlier.trusted += line.len() as u64;
         }
         Ok(earlier)
     }
+}
+
+fn read(output: &dyn Output, folder: &Path) -> Result<Vec<u8>> {
+    let path = folder.join(PROGRESS);
+    let mut bytes = Vec::new();
+    let read = output.open(&path).and_then(|mut file| file.read_to_end(&mut bytes));
+    read.map_err(|source| Error::Io { action: "read", path, source })?;
+    Ok(bytes)
+}
+
+fn parsed(folder: &Path, line: &[u8]) -> Result<Header> {
+    serde_json::from_slice(line).map_err(|_| Error::Destination {
+        path: folder.to_path_buf(),
+        why: "its record of progress is damaged; name a new folder and start again".to_string(),
+    })
+}
+
+/// What an unfinished bag was begun for.
+pub(crate) fn first_header(output: &dyn Output, folder: &Path) -> Result<Header> {
+    let bytes = read(output, folder)?;
+    parsed(folder, bytes.split_inclusive(|byte| *byte == b'\n').next().unwrap_or_default())
 }
 
 /// The record of progress, being written.
@@ -240,9 +272,14 @@ impl<'o> Journal<'o> {
     }
 }
 
-/// The first line of a record of progress.
-pub(crate) fn first_line(header: &Header) -> std::io::Result<Vec<u8>> {
-    let mut line = serde_json::to_vec(header)?;
-    line.push(b'\n');
-    Ok(line)
+/// A record of progress in which nothing is done but what a finished bag held.
+pub(crate) fn begin(header: &Header, kept: &[Option<Reading>]) -> std::io::Result<Vec<u8>> {
+    let mut text = serde_json::to_vec(header)?;
+    text.push(b'\n');
+    for (entry, reading) in kept.iter().enumerate() {
+        let Some(reading) = reading else { continue };
+        text.extend(serde_json::to_vec(&Line { kept: true, ..Line::new(entry, reading, true) })?);
+        text.push(b'\n');
+    }
+    Ok(text)
 }

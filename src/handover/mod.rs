@@ -5,7 +5,9 @@
 //! unfinished and is continued by the same call. Nothing is ever overwritten, and no link is followed.
 
 mod account;
+mod added;
 mod bag;
+mod choice;
 pub mod compare;
 mod copy;
 mod csv;
@@ -22,6 +24,7 @@ mod opens;
 mod output;
 mod place;
 mod plan;
+mod preview;
 mod readme;
 mod record;
 mod records;
@@ -33,13 +36,20 @@ mod session;
 mod sign;
 mod summary;
 mod verify;
+mod walk;
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
+pub use added::{Given, given};
+pub use choice::{
+    Amount, Base, Choice, Choices, Filter, LeftOut, LeftReason, MOST_SELECTIONS, Patterns, Selection, Top,
+};
 pub use details::{DriveDetails, JobDetails};
 pub use digests::Algorithm;
 pub use job::{Job, MapNote, Options, Selected, VolumeSelection};
 pub use place::LONG_BLANK;
+pub use preview::{Examples, LONGEST_PATH, MOST_EXAMPLES, Placed, Preview, Room, Sample, preview};
 pub use record::{Record, keep, record_name};
 pub use sign::{NAMESPACE, SignatureReport, SignatureState, Signers, SigningKey, signing_note};
 pub use summary::{Count, Lost, MOST_LOST, Summary};
@@ -65,17 +75,54 @@ use session::Session;
 /// of them the bag is visibly unfinished, and the same call continues it once the cause is gone (a changed image
 /// excepted).
 pub fn extract(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summary> {
-    run(job, to, &Disk, progress)
+    run(job, to, false, &Disk, progress)
 }
 
-fn run(job: &Job<'_>, to: &Path, output: &dyn Output, progress: &dyn Progress) -> Result<Summary> {
+/// Adds to the finished bag at `to` what a job selects beyond it. The job's choices have to begin with those that the bag
+/// was made by ([`given`] tells them). What is there is read again, has to be as it was, and stays as it is.
+///
+/// # Errors
+/// As [`extract`]; [`Error::Destination`] also if image, map or options are others, or something in the bag was changed.
+/// From the first change on the bag is visibly unfinished, and the same call continues it.
+pub fn add(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summary> {
+    run(job, to, true, &Disk, progress)
+}
+
+/// What a job takes, by the catalog alone.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Outline {
+    /// Files, folders and the like.
+    pub entries: u64,
+    /// What the first choice takes, by the line of a plan that speaks for it.
+    pub tops: BTreeMap<String, Top>,
+    /// What is left out by choice, by reason.
+    pub left_out: LeftOut,
+}
+
+/// Plans a job without looking further.
+///
+/// # Errors
+/// [`Error::Limit`] if there are too many selections, or one stands too deep.
+pub fn outline(job: &Job<'_>) -> Result<Outline> {
     let plan = Plan::make(job)?;
-    let destination = destination::choose(to, &job.image_name, job.details.ticket.as_deref(), job.image.parts())?;
-    let header = Header::new(job, &plan);
+    let entries = plan.entries.len() as u64 + plan.links.len() as u64 + plan.special_files + plan.deleted_left;
+    Ok(Outline { entries, tops: plan.tops, left_out: plan.left_out })
+}
+
+fn run(job: &Job<'_>, to: &Path, add: bool, output: &dyn Output, progress: &dyn Progress) -> Result<Summary> {
+    let plan = Plan::make(job)?;
+    let destination = destination::of(job, to, add)?;
+    let mut header = Header::new(job, &plan);
     let mut earlier = match destination.begun {
         true => Earlier::read(output, &destination.folder, &header, plan.entries.len())?,
         false => Earlier::none(&header, plan.entries.len()),
     };
+    if destination.finished {
+        let existing = added::examine(job, &plan, &destination.folder, output, progress)?;
+        earlier.done = existing.done;
+        earlier.examined = Some(existing.tags);
+        header.adding = Some(existing.given);
+    }
     let located = locate::locate(job, &plan, progress)?;
     check_space(job, &plan, &located, &earlier, output, &destination.folder)?;
     let place = |index: usize, reading: &Reading| {

@@ -1,26 +1,20 @@
 //! Which paths are written: decided before anything is, from the selection and the catalog alone.
 //!
 //! The plan does not depend on timing, on what was done before, or on the order of the selection: two runs of the same
-//! job have the same plan, and a bag can be continued only under the plan it was begun with.
+//! job have the same plan, and a bag can be continued only under the plan it was begun with. What something is called in
+//! the bag depends on the catalog alone and not on what else is selected, so that nothing is renamed when more is added.
 
-use std::collections::{BTreeSet, HashMap, HashSet};
+use std::collections::BTreeMap;
 
 use jiff::tz::TimeZone;
 use sha2::{Digest, Sha256};
 
+use super::choice::{LeftOut, MOST_SELECTIONS, Top};
 use super::hex;
-use super::job::{Job, Selected, VolumeSelection};
-use super::names::{Mapped, assign, safe_component, safe_component_bytes};
-use crate::catalog::{AddressKind, Catalog, Distrust, NameId, Object, ObjectId, ObjectKind, Zone};
+use super::job::{Job, VolumeSelection};
+use super::walk::{Walk, free_in_root};
+use crate::catalog::{Catalog, NameId, ObjectId, ObjectKind, Zone};
 use crate::error::{Error, Result};
-
-/// A folder whose path in the bag is longer than this many bytes is handed over under [`LONG_PATHS`]. With a file's
-/// name (255 bytes) every path then stays below the 1,024 bytes that macOS takes (`PATH_MAX`), with room for where the
-/// bag lies.
-const LONGEST_FOLDER: usize = 500;
-
-/// Where folders stand whose path would be too long, each under a number.
-const LONG_PATHS: &str = "(long paths)";
 
 /// A source path that is longer than this many bytes is shown by its end: Windows makes none of more than 32,767 units.
 const LONGEST_SOURCE_PATH: usize = 98_301;
@@ -60,6 +54,12 @@ pub(crate) struct Plan {
     pub(crate) special_files: u64,
     /// Deleted files that are left out.
     pub(crate) deleted_left: u64,
+    /// What is left out by choice.
+    pub(crate) left_out: LeftOut,
+    /// Paths that are taken for want of a date.
+    pub(crate) undated: u64,
+    /// What is taken, by the line of a plan that speaks for it; of the first choice.
+    pub(crate) tops: BTreeMap<String, Top>,
     /// Whether some dates are local times of a zone that the volume doesn't tell.
     pub(crate) local_times: bool,
     /// SHA-256 of all that is above, in hexadecimal.
@@ -69,13 +69,18 @@ pub(crate) struct Plan {
 impl Plan {
     /// Plans a job.
     pub(crate) fn make(job: &Job<'_>) -> Result<Self> {
+        let choices = &job.choices.list;
+        if choices.len() > MOST_SELECTIONS {
+            return Err(Error::Limit {
+                what: "selections in one handover".to_string(),
+                limit: MOST_SELECTIONS as u64,
+                next: "put what is still wanted into a new folder",
+            });
+        }
         let mut plan = Self::default();
         for (index, volume) in job.volumes.iter().enumerate() {
-            let prefix = match job.volumes.len() {
-                0 | 1 => String::new(),
-                _ => format!("volume {}", volume.number),
-            };
-            Walk::new(job, volume, index, prefix, &mut plan)?.run();
+            let folder = volume_folder(job, volume);
+            Walk::new(job, volume, index, folder, &mut plan)?.run();
         }
         plan.entries.sort_by(|one, two| one.path.cmp(&two.path));
         plan.local_times = plan.entries.iter().any(|entry| {
@@ -121,6 +126,20 @@ impl Plan {
     }
 }
 
+/// Where the paths of a volume stand: at the top if it is the only one, or was when the bag was begun.
+pub(crate) fn volume_folder(job: &Job<'_>, volume: &VolumeSelection<'_>) -> String {
+    let wanted = format!("volume {}", volume.number);
+    match job.choices.alone {
+        Some(alone) if alone == volume.number => String::new(),
+        Some(alone) => match job.volumes.iter().find(|one| one.number == alone) {
+            Some(alone) => free_in_root(alone.catalog, wanted),
+            None => wanted,
+        },
+        None if job.volumes.len() <= 1 => String::new(),
+        None => wanted,
+    }
+}
+
 /// What a zone is called in the records.
 pub(crate) fn zone_name(zone: &TimeZone) -> &str {
     zone.iana_name().unwrap_or("this computer's")
@@ -148,7 +167,7 @@ pub(crate) fn link_path(volume: &VolumeSelection<'_>, link: &Link) -> String {
 }
 
 /// Like [`Catalog::path`], but a hostile chain of folders costs neither time nor space.
-fn bounded_path(catalog: &Catalog, name: NameId) -> String {
+pub(crate) fn bounded_path(catalog: &Catalog, name: NameId) -> String {
     let stream_of = |name: NameId| catalog.object(catalog.named_object(name)).kind == ObjectKind::Stream;
     let mut parts = Vec::new();
     let mut length = 0;
@@ -166,214 +185,4 @@ fn bounded_path(catalog: &Catalog, name: NameId) -> String {
     }
     parts.reverse();
     parts.concat()
-}
-
-/// One volume being planned.
-struct Walk<'w, 'a> {
-    catalog: &'a Catalog,
-    index: usize,
-    prefix: String,
-    streams: bool,
-    deleted: bool,
-    plan: &'w mut Plan,
-    root_chosen: bool,
-    chosen: HashSet<NameId>,
-    /// Folders on the way to what was chosen, and what of them lies on it.
-    passage: HashMap<ObjectId, BTreeSet<NameId>>,
-    seen: HashSet<ObjectId>,
-    long_paths: String,
-    long_count: u64,
-}
-
-/// A folder still to be walked.
-struct Folder {
-    object: ObjectId,
-    path: String,
-    /// All that is in it is handed over.
-    all: bool,
-    deleted: bool,
-}
-
-/// Something in a folder that has a name of its own there.
-struct Item {
-    name: NameId,
-    beside: Option<NameId>,
-}
-
-impl<'w, 'a> Walk<'w, 'a> {
-    fn new(
-        job: &Job<'_>,
-        volume: &VolumeSelection<'a>,
-        index: usize,
-        prefix: String,
-        plan: &'w mut Plan,
-    ) -> Result<Self> {
-        let catalog = volume.catalog;
-        let mut walk = Self {
-            catalog,
-            index,
-            prefix,
-            streams: job.options.streams,
-            deleted: job.options.deleted,
-            plan,
-            root_chosen: false,
-            chosen: HashSet::new(),
-            passage: HashMap::new(),
-            seen: HashSet::new(),
-            long_paths: LONG_PATHS.to_string(),
-            long_count: 0,
-        };
-        for selected in &volume.selected {
-            match selected {
-                Selected::Root => walk.root_chosen = true,
-                Selected::Name(name) => walk.choose(*name)?,
-            }
-        }
-        Ok(walk)
-    }
-
-    fn choose(&mut self, name: NameId) -> Result<()> {
-        self.chosen.insert(name);
-        let line = self.catalog.line(name);
-        if line.first().is_some_and(|first| self.catalog.parent(*first) != self.catalog.root()) {
-            return Err(Error::Limit {
-                what: format!("folders above `{}`", self.catalog.name(name).text()),
-                limit: crate::catalog::MAX_DEPTH as u64,
-                next: "select a folder above it",
-            });
-        }
-        for part in line {
-            self.passage.entry(self.catalog.parent(part)).or_default().insert(part);
-        }
-        Ok(())
-    }
-
-    fn run(mut self) {
-        let root = self.catalog.root();
-        if self.root_chosen {
-            self.entry(None, root, ObjectKind::Folder, self.prefix.clone(), None);
-        }
-        let mut stack =
-            vec![Folder { object: root, path: self.prefix.clone(), all: self.root_chosen, deleted: self.deleted }];
-        self.seen.insert(root);
-        while let Some(folder) = stack.pop() {
-            self.walk(&folder, &mut stack);
-        }
-    }
-
-    fn entry(
-        &mut self,
-        name: Option<NameId>,
-        object: ObjectId,
-        kind: ObjectKind,
-        path: String,
-        beside: Option<NameId>,
-    ) {
-        self.plan.entries.push(Entry { volume: self.index, name, object, kind, path, beside });
-    }
-
-    fn object(&self, name: NameId) -> &'a Object {
-        self.catalog.object(self.catalog.named_object(name))
-    }
-
-    fn is_chosen(&self, name: NameId, folder: &Folder) -> bool {
-        folder.all || self.chosen.contains(&name)
-    }
-
-    /// Everything in a folder that may get a name, in an order that depends on nothing but the catalog.
-    fn items(&self, folder: &Folder) -> Vec<Item> {
-        let catalog = self.catalog;
-        let mut children: Vec<NameId> = match folder.all {
-            true => catalog.children(folder.object).collect(),
-            false => {
-                let on_the_way = self.passage.get(&folder.object).into_iter().flatten().copied();
-                on_the_way.filter(|name| self.object(*name).kind != ObjectKind::Stream).collect()
-            }
-        };
-        children.sort_by(|one, two| catalog.name(*one).cmp(&catalog.name(*two)).then(one.cmp(two)));
-        let mut items = Vec::with_capacity(children.len());
-        if folder.object == catalog.root() {
-            self.streams_of(folder.object, None, folder.all, &mut items);
-        }
-        for name in children {
-            items.push(Item { name, beside: None });
-            let all = self.is_chosen(name, folder);
-            self.streams_of(catalog.named_object(name), Some(name), all, &mut items);
-        }
-        items
-    }
-
-    fn streams_of(&self, owner: ObjectId, beside: Option<NameId>, all: bool, items: &mut Vec<Item>) {
-        let catalog = self.catalog;
-        let wanted = |name: &NameId| (all && self.streams) || self.chosen.contains(name);
-        let mut streams: Vec<NameId> = catalog.streams(owner).filter(wanted).collect();
-        streams.sort_by(|one, two| catalog.name(*one).cmp(&catalog.name(*two)).then(one.cmp(two)));
-        // The root's own name is empty; its streams stand in it.
-        let beside = beside.or_else(|| catalog.names_of(owner).next());
-        items.extend(streams.into_iter().map(|name| Item { name, beside }));
-    }
-
-    fn walk(&mut self, folder: &Folder, stack: &mut Vec<Folder>) {
-        let items = self.items(folder);
-        let mut mapped: Vec<Mapped> = items.iter().map(|item| self.mapped(item)).collect();
-        let is_root = folder.object == self.catalog.root();
-        if is_root {
-            // Last, so that it and not the customer's folder takes the number.
-            mapped.push(Mapped { name: LONG_PATHS.to_string(), changed: true });
-        }
-        assign(&mut mapped);
-        if let (true, Some(last)) = (is_root, mapped.last()) {
-            self.long_paths = join(&self.prefix, &last.name);
-        }
-        for (item, mapped) in items.iter().zip(&mapped) {
-            let path = join(&folder.path, &mapped.name);
-            self.item(folder, item, path, stack);
-        }
-    }
-
-    fn mapped(&self, item: &Item) -> Mapped {
-        let (name, bytes) = (self.catalog.name(item.name), self.catalog.address_kind() == AddressKind::Inode);
-        match (item.beside.map(|owner| self.catalog.name(owner)), bytes) {
-            (None, false) => safe_component(&name.units()),
-            (None, true) => safe_component_bytes(name.as_bytes()),
-            (Some(owner), false) => safe_component(&[owner.units(), vec![u16::from(b':')], name.units()].concat()),
-            (Some(owner), true) => safe_component_bytes(&[owner.as_bytes(), b":", name.as_bytes()].concat()),
-        }
-    }
-
-    fn item(&mut self, folder: &Folder, item: &Item, mut path: String, stack: &mut Vec<Folder>) {
-        let (name, object) = (item.name, self.catalog.named_object(item.name));
-        let facts = self.catalog.object(object);
-        let chosen = item.beside.is_some() || self.is_chosen(name, folder);
-        let is_deleted = facts.facts.distrust.contains(Distrust::Deleted);
-        let wanted = chosen && (!is_deleted || folder.deleted || self.chosen.contains(&name));
-        if facts.kind != ObjectKind::Stream && wanted && !self.streams {
-            let left = self.catalog.streams(object).filter(|stream| !self.chosen.contains(stream)).count();
-            self.plan.streams_left += left as u64;
-        }
-        match facts.kind {
-            ObjectKind::Folder => {
-                if path.len() > LONGEST_FOLDER {
-                    self.long_count += 1;
-                    path = format!("{}/{}", self.long_paths, self.long_count);
-                }
-                if wanted {
-                    self.entry(Some(name), object, ObjectKind::Folder, path.clone(), None);
-                }
-                // Below a deleted folder there may be files that are not deleted.
-                if self.seen.insert(object) {
-                    stack.push(Folder { object, path, all: chosen, deleted: folder.deleted || (is_deleted && wanted) });
-                }
-            }
-            _ if chosen && !wanted => self.plan.deleted_left += 1,
-            _ if !wanted => {}
-            ObjectKind::File | ObjectKind::Stream => self.entry(Some(name), object, facts.kind, path, item.beside),
-            ObjectKind::Link => self.plan.links.push(Link { volume: self.index, name, object }),
-            ObjectKind::Other => self.plan.special_files += 1,
-        }
-    }
-}
-
-fn join(folder: &str, name: &str) -> String {
-    if folder.is_empty() { name.to_string() } else { format!("{folder}/{name}") }
 }

@@ -93,6 +93,8 @@ impl<'r> Results<'r> {
             streams_left: plan.streams_left,
             special_files: plan.special_files,
             deleted_left: plan.deleted_left,
+            left_out: plan.left_out.clone(),
+            undated: plan.undated,
             second_reader: self.job.options.second_reader.then(second::Report::default),
             contents: self.job.options.check.then(Contents::default),
         };

@@ -7,10 +7,11 @@ use std::time::Duration;
 
 use unicode_normalization::UnicodeNormalization;
 
+use super::added;
 use super::bag;
 use super::copy;
 use super::destination::{BAGIT, Destination, NOT_FINISHED, PROGRESS, RECORDS, UNFINISHED};
-use super::journal::{Earlier, Header, first_line, now};
+use super::journal::{self, Earlier, Header, now};
 use super::output::{LOCKED, Output, below};
 use super::place::{Reading, Tree};
 use super::plan::Plan;
@@ -54,6 +55,8 @@ impl<'o> Session<'o> {
         place: impl Fn(usize, &Reading) -> Option<Tree>,
         plan: &Plan,
     ) -> Result<Self> {
+        // What a finished bag holds to which is added, by entry.
+        let kept = std::mem::take(&mut earlier.done);
         let folder = &destination.folder;
         let unfinished = folder.join(UNFINISHED);
         output.create_folder(folder).map_err(failed("make the folder", folder))?;
@@ -78,7 +81,11 @@ impl<'o> Session<'o> {
         let session = Self { output, folder, lock: Some(lock) };
         // Another run may have done something between the first look and the lock.
         let is_begun = session.path(PROGRESS).is_file();
-        if is_begun != destination.begun || (!is_begun && session.path(BAGIT).is_file()) {
+        let is_finished = !is_begun && session.path(BAGIT).is_file();
+        let examined =
+            if is_finished && destination.finished { Some(added::tags_digest(output, &session.folder)?) } else { None };
+        let is_same = (is_begun, is_finished) == (destination.begun, destination.finished);
+        if !is_same || examined != earlier.examined {
             return Err(Error::Destination {
                 path: destination.folder.clone(),
                 why: "another handback has just written there; look at what it did before you start again".to_string(),
@@ -96,8 +103,14 @@ impl<'o> Session<'o> {
                 earlier.done.len()
             ))?;
         } else {
-            session.begin(header)?;
+            session.begin(header, &kept)?;
             *earlier = Earlier::read(output, &session.folder, header, plan.entries.len())?;
+            if destination.finished {
+                session.unfinish()?;
+                session.log(&format!("adding to a finished handover of {} files", kept.iter().flatten().count()))?;
+            } else {
+                session.log("begun")?;
+            }
         }
         Ok(session)
     }
@@ -121,13 +134,14 @@ impl<'o> Session<'o> {
         write().map_err(failed("write", &mark))
     }
 
-    fn begin(&self, header: &Header) -> Result<()> {
+    /// Marks the bag as unfinished and begins its record of progress, which alone makes it one that is continued.
+    fn begin(&self, header: &Header, kept: &[Option<Reading>]) -> Result<()> {
         self.mark()?;
         let records = self.path(RECORDS);
         self.output.create_folder(&records).map_err(failed("make the folder", &records))?;
         self.clear_temporary()?;
-        self.write_file("progress", PROGRESS, &first_line(header).map_err(failed("write", &records))?)?;
-        self.log("begun")
+        let first = journal::begin(header, kept).map_err(failed("write", &records))?;
+        self.write_file("progress", PROGRESS, &first)
     }
 
     /// Writes a file of the bag under a temporary name, safely, and gives it its own.
@@ -231,7 +245,7 @@ impl<'o> Session<'o> {
                 match &earlier.done[index] {
                     Some(reading) if place(index, reading) == Some(tree) => {
                         found[index] = match earlier.safe[index] {
-                            true if reading.size != length => {
+                            true if reading.size != length || self.was_changed(earlier, index, reading, &path)? => {
                                 return Err(foreign("it was changed since it was written"));
                             }
                             true => true,
@@ -255,10 +269,25 @@ impl<'o> Session<'o> {
         for (index, slot) in earlier.done.iter_mut().enumerate() {
             let is_copied = slot.as_ref().is_some_and(|reading| place(index, reading).is_some());
             if is_copied && !found[index] {
+                if earlier.kept[index] {
+                    return Err(Error::Destination {
+                        path: self.path(&plan.entries[index].path),
+                        why: "it belongs to the handover to which is added, and is not there any more".to_string(),
+                    });
+                }
                 *slot = None;
             }
         }
         Ok(again)
+    }
+
+    /// Whether a file of the finished bag to which is added is not what it was; others are not read for that.
+    fn was_changed(&self, earlier: &Earlier, index: usize, reading: &Reading, path: &Path) -> Result<bool> {
+        if !earlier.kept[index] {
+            return Ok(false);
+        }
+        let digest = copy::digest(self, path, reading.size).map_err(failed("read", path))?;
+        Ok(digest != reading.sha256)
     }
 
     /// The files below a folder of the bag: path, path below the folder with `/`, length.

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
+use super::choice::LeftOut;
 use super::readme;
 use crate::catalog::State;
 use crate::content::contents::Contents;
@@ -86,6 +87,10 @@ pub struct Summary {
     pub special_files: u64,
     /// Deleted files in the selected folders that were left out.
     pub deleted_left: u64,
+    /// What was left out by choice, by reason.
+    pub left_out: LeftOut,
+    /// Paths that were taken for want of a date.
+    pub undated: u64,
     /// What the second reader said of the files; `None` if it was not asked.
     pub second_reader: Option<second::Report>,
     /// Whether the files open; `None` if that was not asked.

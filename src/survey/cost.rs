@@ -107,7 +107,8 @@ pub fn costs(catalog: &Catalog) -> Costs {
             let id = catalog.named_object(name);
             let object = catalog.object(id);
             let text = catalog.name(name).text();
-            let system = system || (folder == root && is_systems(&text.to_lowercase(), object.kind));
+            let system =
+                system || (folder == root && is_systems(&text.to_lowercase(), object.kind == ObjectKind::Folder));
             match object.kind {
                 ObjectKind::Folder => open.push((id, Some(name), system)),
                 ObjectKind::File => {
@@ -145,9 +146,9 @@ pub fn costs(catalog: &Catalog) -> Costs {
 }
 
 /// Whether something in the root, by its name in lower case, belongs to the operating system.
-fn is_systems(name: &str, kind: ObjectKind) -> bool {
-    match kind {
-        ObjectKind::Folder => known::SYSTEM_ROOT_FOLDERS.contains(&name),
-        _ => known::SYSTEM_ROOT_FILES.contains(&name),
+pub(crate) fn is_systems(name: &str, is_folder: bool) -> bool {
+    match is_folder {
+        true => known::SYSTEM_ROOT_FOLDERS.contains(&name),
+        false => known::SYSTEM_ROOT_FILES.contains(&name),
     }
 }

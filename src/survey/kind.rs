@@ -1,11 +1,11 @@
 //! Kinds of files as customers name them, by the ending of the name: what is lost is told by kind.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::known;
 
 /// A kind of files.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum FileKind {
     /// Pictures, raw data of cameras among them.
@@ -53,6 +53,36 @@ impl FileKind {
             (known::ARCHIVES, Self::Archives),
         ];
         lists.into_iter().find(|(list, _)| list.contains(&&*ending)).map_or(Self::Other, |(_, kind)| kind)
+    }
+
+    /// The kind that somebody means who writes this word; nobody chooses what belongs to the system.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        Some(match word {
+            "pictures" | "photos" => Self::Pictures,
+            "films" => Self::Films,
+            "music" => Self::Music,
+            "documents" => Self::Documents,
+            "mail" => Self::Mail,
+            "archives" => Self::Archives,
+            "other" => Self::Other,
+            _ => return None,
+        })
+    }
+
+    /// The word for it where kinds are chosen.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Pictures => "photos",
+            Self::Films => "films",
+            Self::Music => "music",
+            Self::Documents => "documents",
+            Self::Mail => "mail",
+            Self::Archives => "archives",
+            Self::Other => "other",
+            Self::System => "system",
+        }
     }
 
     /// What people call it.

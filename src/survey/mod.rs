@@ -22,6 +22,7 @@ pub mod wanted;
 use serde::Serialize;
 
 pub use camera::{CameraFolder, Gap, MOST_GAPS, Numbers};
+pub(crate) use cost::is_systems;
 pub use cost::{Cost, Costs, FolderCost, KindCost, MOST_FOLDERS, costs};
 pub use elsewhere::{MayBelong, Whose, elsewhere};
 pub use holes::{Account, DiskHoles, VolumeHoles, holes};

@@ -129,11 +129,13 @@ fn in_use(ByteRange { at_least, at_most }: ByteRange) -> String {
 }
 
 fn left_out(summary: &Summary) -> Vec<String> {
+    let not_asked = summary.left_out.values().map(|amount| amount.paths).sum();
     [
         (summary.links, "link", "recorded in records/links.csv and not followed"),
         (summary.streams_left, "hidden extra stream of files", "left out"),
         (summary.special_files, "special file without content", "left out"),
         (summary.deleted_left, "deleted file", "left out"),
+        (not_asked, "other file", "not asked for and left out; records/job.json says by which choice"),
     ]
     .into_iter()
     .filter(|(count, ..)| *count > 0)

@@ -13,24 +13,24 @@ use crate::catalog::{
 };
 use crate::error::{Error, Result};
 use crate::filesystem::{Chosen, Filesystem, Needs, SweepOptions, Swept, VolumeFacts, damage};
-use crate::handover::{Job, JobDetails, MapNote, Options, Record, Selected, VolumeSelection};
+use crate::handover::{Choices, Job, JobDetails, MapNote, Options, Record, Selected, VolumeSelection};
 use crate::image::{Image, MemoryImage};
 use crate::progress::Progress;
 use crate::sector_map::{Basis, ByteState, SectorMap, Segment};
 use crate::source::Source;
 
 /// An image file that fails or changes when it is told to.
-pub(super) struct MoodyImage {
+pub(in crate::handover) struct MoodyImage {
     bytes: MemoryImage,
     mood: Arc<Mood>,
 }
 
 /// How a [`MoodyImage`] behaves.
 #[derive(Debug, Default)]
-pub(super) struct Mood {
-    pub(super) fails: AtomicBool,
-    pub(super) changed: AtomicBool,
-    pub(super) reads: AtomicU64,
+pub(in crate::handover) struct Mood {
+    pub(in crate::handover) fails: AtomicBool,
+    pub(in crate::handover) changed: AtomicBool,
+    pub(in crate::handover) reads: AtomicU64,
 }
 
 impl Image for MoodyImage {
@@ -64,14 +64,14 @@ impl Image for MoodyImage {
 }
 
 /// A volume that is told where its files lie.
-pub(super) struct Choir {
+pub(in crate::handover) struct Choir {
     source: Source,
-    pub(super) facts: VolumeFacts,
+    pub(in crate::handover) facts: VolumeFacts,
     findings: Findings,
     extents: HashMap<ObjectId, Extents>,
     targets: HashMap<ObjectId, String>,
-    pub(super) catalog: Catalog,
-    pub(super) mood: Arc<Mood>,
+    pub(in crate::handover) catalog: Catalog,
+    pub(in crate::handover) mood: Arc<Mood>,
 }
 
 impl Filesystem for Choir {
@@ -110,18 +110,18 @@ impl Filesystem for Choir {
 }
 
 /// Fills a [`Choir`].
-pub(super) struct Builder {
+pub(in crate::handover) struct Builder {
     catalog: CatalogBuilder,
     extents: HashMap<ObjectId, Extents>,
     targets: HashMap<ObjectId, String>,
-    pub(super) bytes: Vec<u8>,
+    pub(in crate::handover) bytes: Vec<u8>,
     next: u64,
 }
 
-pub(super) const CLUSTER: u64 = 512;
+pub(in crate::handover) const CLUSTER: u64 = 512;
 
 impl Builder {
-    pub(super) fn new() -> (Self, ObjectId) {
+    pub(in crate::handover) fn new() -> (Self, ObjectId) {
         let mut catalog = CatalogBuilder::new(AddressKind::Record);
         let mut root = Object::new(ObjectKind::Folder, 5);
         root.facts = Facts::SOUND;
@@ -141,7 +141,7 @@ impl Builder {
         self.catalog.object(object).unwrap()
     }
 
-    pub(super) fn named(&mut self, folder: ObjectId, object: ObjectId, name: &str) {
+    pub(in crate::handover) fn named(&mut self, folder: ObjectId, object: ObjectId, name: &str) {
         self.catalog.name(folder, object, name.encode_utf16()).unwrap();
     }
 
@@ -150,14 +150,14 @@ impl Builder {
         self.catalog.name(folder, object, units.iter().copied()).unwrap();
     }
 
-    pub(super) fn folder(&mut self, folder: ObjectId, name: &str) -> ObjectId {
+    pub(in crate::handover) fn folder(&mut self, folder: ObjectId, name: &str) -> ObjectId {
         let object = self.object(ObjectKind::Folder, 0);
         self.named(folder, object, name);
         object
     }
 
     /// A file in clusters of its own.
-    pub(super) fn file(&mut self, folder: ObjectId, name: &str, content: &[u8]) -> ObjectId {
+    pub(in crate::handover) fn file(&mut self, folder: ObjectId, name: &str, content: &[u8]) -> ObjectId {
         let object = self.content(ObjectKind::File, content);
         self.named(folder, object, name);
         object
@@ -176,43 +176,48 @@ impl Builder {
         object
     }
 
-    pub(super) fn stream(&mut self, owner: ObjectId, name: &str, content: &[u8]) {
+    pub(in crate::handover) fn stream(&mut self, owner: ObjectId, name: &str, content: &[u8]) {
         let stream = self.content(ObjectKind::Stream, content);
         self.named(owner, stream, name);
     }
 
-    pub(super) fn link(&mut self, folder: ObjectId, name: &str, target: &str) {
+    pub(in crate::handover) fn link(&mut self, folder: ObjectId, name: &str, target: &str) {
         let link = self.object(ObjectKind::Link, 0);
         self.targets.insert(link, target.to_string());
         self.named(folder, link, name);
     }
 
-    pub(super) fn change(&mut self, object: ObjectId, change: impl FnOnce(&mut Object)) {
+    pub(in crate::handover) fn change(&mut self, object: ObjectId, change: impl FnOnce(&mut Object)) {
         change(self.catalog.object_mut(object).unwrap());
     }
 
-    pub(super) fn facts(&mut self, object: ObjectId, change: impl FnOnce(&mut Facts)) {
+    pub(in crate::handover) fn facts(&mut self, object: ObjectId, change: impl FnOnce(&mut Facts)) {
         self.change(object, |object| change(&mut object.facts));
     }
 
-    pub(super) fn set_extents(&mut self, object: ObjectId, extents: Option<Extents>) {
+    pub(in crate::handover) fn set_extents(&mut self, object: ObjectId, extents: Option<Extents>) {
         match extents {
             Some(extents) => self.extents.insert(object, extents),
             None => self.extents.remove(&object),
         };
     }
 
-    pub(super) fn lose_records(&mut self, count: u64) {
+    pub(in crate::handover) fn lose_records(&mut self, count: u64) {
         self.catalog.lost_records = count;
     }
 
     /// Where a file's content begins in the image.
-    pub(super) fn place(&self, object: ObjectId) -> u64 {
+    pub(in crate::handover) fn place(&self, object: ObjectId) -> u64 {
         self.extents[&object].first_place()
     }
 
     /// The volume under a map whose every byte is `rest` but for what is unread.
-    pub(super) fn finish(mut self, root: ObjectId, rest: Option<ByteState>, unread: &[Range<u64>]) -> Choir {
+    pub(in crate::handover) fn finish(
+        mut self,
+        root: ObjectId,
+        rest: Option<ByteState>,
+        unread: &[Range<u64>],
+    ) -> Choir {
         let mood = Arc::new(Mood::default());
         let bytes = MemoryImage::new(std::mem::take(&mut self.bytes));
         let image: Arc<dyn Image> = Arc::new(MoodyImage { bytes, mood: Arc::clone(&mood) });
@@ -244,7 +249,7 @@ impl Builder {
 }
 
 /// A bit of everything: every state, hard links, streams, links, hard names.
-pub(super) fn everything(rest: Option<ByteState>) -> Choir {
+pub(in crate::handover) fn everything(rest: Option<ByteState>) -> Choir {
     let (mut choir, root) = Builder::new();
     let users = choir.folder(root, "Users");
     let clara = choir.folder(users, "Clara");
@@ -295,7 +300,7 @@ pub(super) fn everything(rest: Option<ByteState>) -> Choir {
 }
 
 /// Bytes that do not repeat (a linear congruential generator; constants of MMIX, from memory).
-pub(super) fn noise(length: usize, seed: u64) -> Vec<u8> {
+pub(in crate::handover) fn noise(length: usize, seed: u64) -> Vec<u8> {
     let mut state = seed;
     let mut next = || {
         state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
@@ -305,12 +310,13 @@ pub(super) fn noise(length: usize, seed: u64) -> Vec<u8> {
 }
 
 /// The job of handing over parts of a volume.
-pub(super) fn job<'a>(choir: &'a Choir, selected: Vec<Selected>, options: Options) -> Job<'a> {
+pub(in crate::handover) fn job<'a>(choir: &'a Choir, selected: Vec<Selected>, options: Options) -> Job<'a> {
     Job {
         image: choir.source.image(),
         image_name: "choir.img".to_string(),
         map: MapNote { basis: Some(Basis::Full), sha256: Some("5f".repeat(32)), ..MapNote::default() },
         volumes_complete: true,
+        choices: Choices::default(),
         volumes: vec![VolumeSelection {
             number: 2,
             filesystem: choir,

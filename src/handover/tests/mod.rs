@@ -1,7 +1,8 @@
 //! Handovers of [`choir`]s onto sound disks and onto [`disk`]s that fail.
 
+mod adding;
 mod bags;
-mod choir;
+pub(super) mod choir;
 pub(super) mod disk;
 mod faults;
 mod killed;
@@ -9,6 +10,7 @@ mod lists;
 #[cfg(feature = "report")]
 mod pages;
 mod plans;
+mod previews;
 mod verifying;
 
 use std::collections::BTreeMap;
@@ -25,7 +27,7 @@ fn extract(job: &Job<'_>, to: &Path) -> Result<Summary> {
 
 /// Extracts onto a disk that fails as planned.
 fn extract_onto(job: &Job<'_>, to: &Path, disk: &disk::FaultyDisk) -> Result<Summary> {
-    run(job, to, disk, &Silent)
+    run(job, to, false, disk, &Silent)
 }
 
 /// Every file of a folder by its path in it, folders with a `/` at the end and no content.

@@ -76,7 +76,9 @@ fn long_paths_are_moved_and_stay_in_one_piece() {
     assert_eq!(paths.len(), 42);
     let deep = paths.iter().find(|path| path.ends_with("/deep.txt")).unwrap();
     assert!(deep.starts_with("(long paths)/"), "{deep}");
-    assert!(paths.contains(&"(long paths)/1".to_string()));
+    // By its own number: which folders are chosen beside it changes nothing.
+    let top = deep.splitn(3, '/').take(2).collect::<Vec<_>>().join("/");
+    assert!(top["(long paths)/".len()..].parse::<u64>().is_ok() && paths.contains(&top), "{top}");
 }
 
 #[test]
