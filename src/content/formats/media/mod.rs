@@ -5,16 +5,19 @@ mod avi;
 mod boxes;
 mod checksums;
 mod codec;
+mod dbx;
 mod films;
 mod flac;
 mod fragments;
 mod frames;
 mod heif;
+mod matroska;
 mod midi;
 mod mp3;
 mod ogg;
 mod packed;
 mod program;
+mod pst;
 mod riff;
 mod tags;
 mod tracks;
@@ -32,7 +35,10 @@ pub(super) const FORMATS: &[&[Format]] = &[
     ogg::FORMATS,
     midi::FORMATS,
     asf::FORMATS,
+    matroska::FORMATS,
     packed::FORMATS,
+    pst::FORMATS,
+    dbx::FORMATS,
     program::FORMATS,
     transport::FORMATS,
     mp3::FORMATS,
