@@ -5,6 +5,7 @@
 
 mod chunks;
 mod columns;
+mod content;
 mod exfat;
 mod fat;
 mod headless;
@@ -30,9 +31,10 @@ use handback::source::Source;
 type Check = (&'static str, fn(&[u8]));
 
 /// All checks by name.
-pub(crate) const CHECKS: [Check; 14] = [
+pub(crate) const CHECKS: [Check; 15] = [
     ("chunks", chunks::check),
     ("columns", columns::check),
+    ("content", content::check),
     ("exfat", exfat::check),
     ("fat", fat::check),
     ("headless", headless::check),

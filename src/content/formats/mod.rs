@@ -15,6 +15,7 @@ mod media;
 mod pictures;
 mod step;
 mod subject;
+mod text;
 
 pub use super::verdict::{Opens, Strength, Verdict};
 pub use content::{Content, RandomRead};
@@ -46,13 +47,18 @@ pub(crate) struct Format {
 /// All formats. The first one that a file opens as is the one that it is, unless its ending names another that it opens
 /// as, too.
 fn formats() -> impl Iterator<Item = &'static Format> {
-    [pictures::FORMATS, media::FORMATS, documents::FORMATS].into_iter().flatten().copied().flatten()
+    [pictures::FORMATS, media::FORMATS, documents::FORMATS, text::FORMATS].into_iter().flatten().copied().flatten()
+}
+
+/// All formats, with those that only an ending tells: what they open as would be said of too much else.
+fn named_formats() -> impl Iterator<Item = &'static Format> {
+    formats().chain([media::NAMED, text::NAMED].into_iter().flatten().copied().flatten())
 }
 
 /// The format that a name's ending stands for.
 fn by_ending(name: &str) -> Option<&'static Format> {
     let ending = name.rsplit_once('.')?.1.to_lowercase();
-    formats().find(|format| format.endings.contains(&&*ending))
+    named_formats().find(|format| format.endings.contains(&&*ending))
 }
 
 /// Checks a file by its name and content. `siblings` gives files of the same folder by name, for what belongs together.
