@@ -82,11 +82,15 @@ pub fn examine(name: &str, content: &dyn RandomRead, siblings: &dyn Siblings) ->
         Err(Stop::Broken { at, why }) => Verdict { at, ..Verdict::new(Opens::Broken, Some(format), why) },
         Err(Stop::Protected { why }) => Verdict::new(Opens::Protected, Some(format), why),
         Err(Stop::Unchecked { why }) => Verdict::new(Opens::Unchecked, Some(format), why),
+        Err(Stop::Mislabelled { is }) => {
+            let why = format!("named as {}, and is {is} (sound)", format.name);
+            Verdict { format: Some(is), ..Verdict::new(Opens::Mislabelled, None, why) }
+        }
         Err(Stop::Failed(error)) => return Err(error),
     };
     // Broken is the graver word; of everything else the wrong name is what people have to know.
     Ok(match named {
-        Some(named) if !std::ptr::eq(named, format) && verdict.opens != Opens::Broken => {
+        Some(named) if named.name != format.name && !matches!(verdict.opens, Opens::Broken | Opens::Mislabelled) => {
             let inside = match verdict.opens {
                 Opens::Sound => "sound".to_string(),
                 other => format!("{}: {}", other.word(), verdict.why),
