@@ -23,8 +23,8 @@ pub(crate) use verdict::{Step, Stop, broken, unchecked};
 use crate::bytes::{at_most, to_u64};
 use crate::error::Result;
 
-/// How many bytes of a file's beginning tell its format.
-const HEAD: usize = 4096;
+/// How many bytes of a file's beginning tell its format: the image of a disc says what it is behind 32 KiB.
+const HEAD: usize = 9 * 4096;
 
 /// How much of a file is looked at in one go to see that it is blank.
 const PIECE: usize = 1 << 18;
@@ -69,12 +69,14 @@ pub fn examine(name: &str, content: &dyn RandomRead, siblings: &dyn Siblings) ->
     }
     let found = named.filter(|format| (format.opens)(&head)).or_else(|| formats().find(|one| (one.opens)(&head)));
     let Some(format) = found else {
-        return Ok(match named {
-            Some(_) => {
+        let excuse = named.and_then(|named| documents::may_be_sound(named, &head));
+        return Ok(match (named, excuse) {
+            (_, Some(why)) => Verdict::new(Opens::Unchecked, named, why),
+            (Some(_), None) => {
                 let verdict = Verdict::new(Opens::Broken, named, "it does not open as files of this kind do");
                 Verdict { at: Some(0), ..verdict }
             }
-            None => Verdict::new(Opens::Unchecked, None, "no rule for this kind of file"),
+            (None, None) => Verdict::new(Opens::Unchecked, None, "no rule for this kind of file"),
         });
     };
     let verdict = match (format.check)(&Subject::new(name, content, siblings)) {

@@ -4,7 +4,7 @@ use std::io::BufRead;
 
 use flate2::{Decompress, FlushDecompress, Status};
 
-use crate::bytes::to_u64;
+use crate::bytes::at_most;
 use crate::content::formats::Step;
 
 /// How much is unpacked at once, in bytes.
@@ -32,8 +32,8 @@ pub(super) fn inflate(input: &mut dyn BufRead, sink: &mut dyn FnMut(&[u8]) -> St
         let Ok(status) = state.decompress(from, &mut out, FlushDecompress::None) else { return Ok(Ended::Wrong) };
         let taken = state.total_in().saturating_sub(taken_before);
         let made = state.total_out().saturating_sub(made_before);
-        input.consume(crate::bytes::at_most(taken, PIECE.saturating_mul(2)));
-        sink(out.get(..crate::bytes::at_most(made, PIECE)).unwrap_or_default())?;
+        input.consume(at_most(taken, PIECE.saturating_mul(2)));
+        sink(out.get(..at_most(made, PIECE)).unwrap_or_default())?;
         if status == Status::StreamEnd {
             return Ok(Ended::Whole);
         }
@@ -76,20 +76,6 @@ impl Adler {
     }
 }
 
-/// Unpacks what is in memory already, up to `most` bytes; how it ended, and how many bytes of it were used.
-pub(super) fn inflate_slice(mut packed: &[u8], most: usize, spend: &dyn Fn(u64) -> Step<()>) -> Step<(Vec<u8>, Ended)> {
-    let mut unpacked = Vec::new();
-    let ended = inflate(&mut packed, &mut |piece| {
-        spend(to_u64(piece.len()))?;
-        if unpacked.len().saturating_add(piece.len()) > most {
-            return crate::content::formats::unchecked("a part of it unpacks to more than is looked at");
-        }
-        unpacked.extend_from_slice(piece);
-        Ok(())
-    })?;
-    Ok((unpacked, ended))
-}
-
 #[cfg(test)]
 mod tests {
     use std::io::Write;
@@ -98,6 +84,16 @@ mod tests {
     use flate2::write::{DeflateEncoder, ZlibEncoder};
 
     use super::*;
+    use crate::content::formats::unchecked;
+
+    fn unpack(mut packed: &[u8], most: usize) -> Step<(Vec<u8>, Ended)> {
+        let mut unpacked = Vec::new();
+        let ended = inflate(&mut packed, &mut |piece| {
+            unpacked.extend_from_slice(piece);
+            if unpacked.len() > most { unchecked("too much") } else { Ok(()) }
+        })?;
+        Ok((unpacked, ended))
+    }
 
     #[test]
     fn the_end_mark_decides() {
@@ -105,12 +101,12 @@ mod tests {
         let plain: Vec<u8> = (0..300_000_u32).map(|n| (n.wrapping_mul(n) >> 7) as u8).collect();
         encoder.write_all(&plain).unwrap();
         let packed = encoder.finish().unwrap();
-        let (unpacked, ended) = inflate_slice(&packed, usize::MAX, &|_| Ok(())).unwrap();
+        let (unpacked, ended) = unpack(&packed, usize::MAX).unwrap();
         assert_eq!((unpacked == plain, ended), (true, Ended::Whole));
-        let (_, ended) = inflate_slice(&packed[..packed.len() - 1], usize::MAX, &|_| Ok(())).unwrap();
+        let (_, ended) = unpack(&packed[..packed.len() - 1], usize::MAX).unwrap();
         assert_eq!(ended, Ended::Cut);
-        assert_eq!(inflate_slice(&[7, 7, 7], usize::MAX, &|_| Ok(())).unwrap().1, Ended::Wrong);
-        assert!(inflate_slice(&packed, 1000, &|_| Ok(())).is_err());
+        assert_eq!(unpack(&[7, 7, 7], usize::MAX).unwrap().1, Ended::Wrong);
+        assert!(unpack(&packed, 1000).is_err());
         let mut more = packed.clone();
         more.extend(b"behind");
         let mut input = &more[..];

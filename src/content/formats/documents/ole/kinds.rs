@@ -11,7 +11,7 @@ pub(in crate::content::formats::documents) const FORMATS: &[Format] = &[
     Format { name: "OLE compound file", endings: OTHERS, opens, check: check_any },
     Format {
         name: "Word 97 document",
-        endings: &["doc", "dot"],
+        endings: &["doc"],
         opens: |head| opens(head) || word::is_older(head),
         check: check_word,
     },
@@ -21,13 +21,13 @@ pub(in crate::content::formats::documents) const FORMATS: &[Format] = &[
         opens: |head| opens(head) || excel::opens(head),
         check: check_excel,
     },
-    Format { name: "PowerPoint 97 slides", endings: &["ppt", "pps", "pot"], opens, check: check_slides },
+    Format { name: "PowerPoint 97 slides", endings: &["ppt", "pps"], opens, check: check_slides },
     Format { name: "Outlook message", endings: &["msg", "oft"], opens, check: check_message },
 ];
 
-/// Endings of kinds of which only the compound file is checked.
-const OTHERS: &[&str] =
-    &["vsd", "vst", "vss", "pub", "mpp", "mpt", "wps", "msi", "msp", "mst", "one", "sdw", "sdc", "hwp"];
+/// Endings of kinds of which only the compound file is checked. Endings that other programs use for other things (`.pub`,
+/// `.dot`, `.pot`, `.wps`) stand in no list: such files are known by their opening.
+const OTHERS: &[&str] = &["vsd", "vst", "vss", "mpp", "mpt", "msi", "msp"];
 
 /// What a compound file is, by its main stream.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -58,10 +58,10 @@ pub(super) fn list(subject: &Subject<'_>) -> Step<Option<List>> {
     let wide_field = |offset| u64::from(le_u32(record, offset).unwrap_or_default());
     let (disk, list_disk, count) = (field(0x04), field(0x06), field(0x0a));
     let (length, offset) = (wide_field(0x0c), wide_field(0x10));
-    if count == 0xFFFF || length == 0xFFFF_FFFF || offset == 0xFFFF_FFFF {
-        if let Some(list) = wide_list(subject, at)? {
-            return Ok(Some(list));
-        }
+    if (count == 0xFFFF || length == 0xFFFF_FFFF || offset == 0xFFFF_FFFF)
+        && let Some(list) = wide_list(subject, at)?
+    {
+        return Ok(Some(list));
     }
     if (disk, list_disk) != (0, 0) {
         return unchecked("it is one part of an archive in several parts");

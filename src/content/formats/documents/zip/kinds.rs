@@ -75,7 +75,7 @@ pub(in crate::content::formats::documents) const NAMED: &[Format] = &[
     named("XPS document", &["xps", "oxps"], parts::page_description),
     named("music score", &["mscz", "mxl"], parts::score),
     named("map places", &["kmz"], parts::places),
-    named("iWork document", &["pages", "numbers", "key"], parts::work),
+    named("iWork document", &["pages", "numbers"], parts::work),
 ];
 
 const fn exact(name: &'static str, opens: fn(&[u8]) -> bool, check: fn(&Subject<'_>) -> Step<Strength>) -> Format {

@@ -113,14 +113,13 @@ impl Member {
         let agrees =
             |one: u64, other: u64| one == other || (one == 0 && (own.flags | self.flags) & DESCRIBED_BEHIND != 0);
         let masked = self.flags & MASKED != 0;
-        if !masked
-            && !(same_name(&own.name, name)
-                && own.method == self.method
-                && own.flags & ENCRYPTED == self.flags & ENCRYPTED
-                && agrees(u64::from(own.crc), u64::from(self.crc))
-                && agrees(own.size, self.size)
-                && agrees(own.packed, self.packed))
-        {
+        let same = same_name(&own.name, name)
+            && own.method == self.method
+            && own.flags & ENCRYPTED == self.flags & ENCRYPTED
+            && agrees(u64::from(own.crc), u64::from(self.crc))
+            && agrees(own.size, self.size)
+            && agrees(own.packed, self.packed);
+        if !masked && !same {
             return broken(self.header, format!("the header of {}, a file in it, contradicts the list", label(name)));
         }
         let end = own.header_end.checked_add(self.packed).filter(|end| *end <= next);
