@@ -6,6 +6,8 @@ mod inflate;
 mod ole;
 mod pdf;
 mod sqlite;
+#[cfg(test)]
+mod testing;
 mod text;
 mod zip;
 
@@ -26,6 +28,11 @@ pub(super) const FORMATS: &[&[Format]] = &[
 /// Why a file that does not open as its ending says may still be sound.
 pub(super) fn may_be_sound(named: &Format, head: &[u8]) -> Option<&'static str> {
     let is_database = sqlite::FORMATS.iter().any(|format| format.name == named.name);
-    (is_database && sqlite::may_be_encrypted(head))
-        .then_some("it looks like noise, as a database does that is encrypted")
+    if is_database && sqlite::may_be_encrypted(head) {
+        Some("it looks like noise, as a database does that is encrypted")
+    } else if archives::is_no_cabinet(named, head) {
+        Some("it is another kind of archive under the same ending")
+    } else {
+        None
+    }
 }

@@ -4,13 +4,13 @@ use super::Format;
 use crate::bytes::{le_u16, le_u32, slice, to_u64};
 use crate::content::formats::{Step, Strength, Subject, broken, unchecked};
 
-pub(super) const FORMAT: Format = Format {
-    name: "cabinet",
-    // The ending belongs to other archives, too.
-    endings: &[],
-    opens: |head| head.starts_with(b"MSCF\0\0\0\0"),
-    check,
-};
+pub(super) const FORMAT: Format =
+    Format { name: "cabinet", endings: &["cab"], opens: |head| head.starts_with(b"MSCF\0\0\0\0"), check };
+
+/// How archives open that installers bring along under the same ending (common practice, no source).
+pub(super) fn is_another(head: &[u8]) -> bool {
+    head.starts_with(b"ISc(")
+}
 
 const HEADER: u64 = 36;
 const FOLDER: u64 = 8;

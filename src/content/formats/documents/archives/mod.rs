@@ -11,5 +11,10 @@ use super::Format;
 /// The formats.
 pub(super) const FORMATS: &[Format] = &[seven::FORMAT, rar::FORMAT, cabinet::FORMAT, disc::FORMAT, tar::FORMAT];
 
+/// Whether a cabinet by its ending is another kind of archive.
+pub(super) fn is_no_cabinet(named: &Format, head: &[u8]) -> bool {
+    named.name == cabinet::FORMAT.name && cabinet::is_another(head)
+}
+
 #[cfg(test)]
 mod tests;

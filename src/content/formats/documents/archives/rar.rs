@@ -56,6 +56,9 @@ fn sum_fits(header: &[u8], is_old: bool) -> bool {
     fits
 }
 
+/// Short data behind such a header may be summed with it.
+const OLD_DATA: usize = 64;
+
 /// What every header has behind its sum: kind, flags, length.
 const SHORTEST_SUM: usize = 5;
 
@@ -68,10 +71,13 @@ fn check_old(subject: &Subject<'_>) -> Step<Strength> {
         if length < 7 {
             return broken(at, "a header of it is broken");
         }
-        let header = subject.bytes(at, length.into())?;
+        let mut header = subject.bytes(at, length.into())?;
         let is_old = matches!(kind, 0x75..=0x79)
             || kind == OLD_MAIN && flags & OLD_MAIN_COMMENT != 0
             || kind == OLD_FILE && flags & OLD_FILE_COMMENT != 0;
+        if is_old {
+            header.extend(subject.up_to(at.saturating_add(length.into()), OLD_DATA)?);
+        }
         if !sum_fits(&header, is_old) {
             return broken(at, "a header of it contradicts its checksum");
         }

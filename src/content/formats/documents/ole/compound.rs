@@ -194,6 +194,11 @@ fn read_table(subject: &Subject<'_>, header: &Header, taken: &mut Taken) -> Step
         }
         table.extend(header.numbers(subject, *sector)?);
     }
+    // What lies behind the file's end is free.
+    let behind = table.get(usize::try_from(header.sectors).unwrap_or(usize::MAX)..).unwrap_or_default();
+    if behind.iter().any(|entry| *entry != FREE) {
+        return broken(subject.size(), "the file ends before sectors that are in use");
+    }
     if let Some(sector) = tables.iter().find(|sector| next_in(&table, **sector) != TABLE) {
         return broken(header.place(*sector), "its table of sectors does not know itself");
     }

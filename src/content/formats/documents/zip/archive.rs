@@ -63,6 +63,8 @@ impl<'a> Archive<'a> {
                     count = count.saturating_add(1);
                     first.get_or_insert((at, why));
                 }
+                // What is broken counts more than what can't be told of the rest.
+                Err(Stop::Unchecked { .. }) if first.is_some() => break,
                 Err(other) => return Err(other),
             }
         }
