@@ -26,8 +26,8 @@ pub use subject::{MOST_AT_ONCE, Siblings, Subject};
 use crate::bytes::{at_most, to_u64};
 use crate::error::Result;
 
-/// How many bytes of a file's beginning tell its format.
-const HEAD: usize = 4096;
+/// How many bytes of a file's beginning tell its format: the image of a disc says what it is behind 32 KiB.
+const HEAD: usize = 9 * 4096;
 
 /// How much of a file is looked at in one go to see that it is blank.
 const PIECE: usize = 1 << 18;
@@ -78,12 +78,14 @@ pub fn examine(name: &str, content: &dyn RandomRead, siblings: &dyn Siblings) ->
     }
     let found = named.filter(|format| (format.opens)(&head)).or_else(|| formats().find(|one| (one.opens)(&head)));
     let Some(format) = found else {
-        return Ok(match named {
-            Some(_) => {
+        let excuse = named.and_then(|named| documents::may_be_sound(named, &head));
+        return Ok(match (named, excuse) {
+            (_, Some(why)) => Verdict::new(Opens::Unchecked, promised, why),
+            (Some(_), None) => {
                 let verdict = Verdict::new(Opens::Broken, promised, "it does not open as files of this kind do");
                 Verdict { at: Some(0), ..verdict }
             }
-            None => Verdict::new(Opens::Unchecked, None, "no rule for this kind of file"),
+            (None, None) => Verdict::new(Opens::Unchecked, None, "no rule for this kind of file"),
         });
     };
     let verdict = match (format.check)(&Subject::new(name, content, siblings)) {
@@ -91,11 +93,15 @@ pub fn examine(name: &str, content: &dyn RandomRead, siblings: &dyn Siblings) ->
         Err(Stop::Broken { at, why }) => Verdict { at, ..Verdict::new(Opens::Broken, Some(format.name), why) },
         Err(Stop::Protected { why }) => Verdict::new(Opens::Protected, Some(format.name), why),
         Err(Stop::Unchecked { why }) => Verdict::new(Opens::Unchecked, Some(format.name), why),
+        Err(Stop::Mislabelled { is }) => {
+            let why = format!("named as {}, and is {is} (sound)", format.name);
+            Verdict { format: Some(is), ..Verdict::new(Opens::Mislabelled, None, why) }
+        }
         Err(Stop::Failed(error)) => return Err(error),
     };
     // Broken is the graver word; of everything else the wrong name is what people have to know.
     Ok(match named {
-        Some(named) if !std::ptr::eq(named, format) && verdict.opens != Opens::Broken => {
+        Some(named) if named.name != format.name && !matches!(verdict.opens, Opens::Broken | Opens::Mislabelled) => {
             let inside = match verdict.opens {
                 Opens::Sound => "sound".to_string(),
                 other => format!("{}: {}", other.word(), verdict.why),

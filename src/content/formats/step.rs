@@ -11,6 +11,8 @@ pub(crate) enum Stop {
     Protected { why: String },
     /// It can't be decided, and why.
     Unchecked { why: String },
+    /// It is sound, and of another kind than its ending says; only its inside shows it.
+    Mislabelled { is: &'static str },
     /// The image file can't be read.
     Failed(Error),
 }
