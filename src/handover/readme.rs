@@ -171,6 +171,7 @@ pub(crate) fn text(results: &Results<'_>, account: &Account) -> String {
     for (heading, lines) in [
         ("MISSING WITHOUT A NAME", &account.notes.nameless),
         ("LEFT OUT", &account.notes.left_out),
+        ("DO THEY OPEN?", &account.notes.opens),
         ("READ TWICE", &account.notes.second),
         ("HOW THE COMPUTER STOPPED", &account.notes.stopped),
         ("ON WHOSE WORD", &account.notes.word),

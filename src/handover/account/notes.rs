@@ -1,6 +1,7 @@
 //! What else must be said: what is missing without a name, on whose word a file is whole, what a second reader says.
 
 use crate::amount::{counted, grouped, human};
+use crate::content::Opens;
 use crate::filesystem::ByteRange;
 use crate::handover::results::Results;
 use crate::handover::summary::Summary;
@@ -24,6 +25,8 @@ pub(crate) struct Notes {
     pub(crate) word: Vec<String>,
     /// What an independent program says.
     pub(crate) second: Vec<String>,
+    /// Whether the files open, by their formats.
+    pub(crate) opens: Vec<String>,
 }
 
 /// What it means that nobody speaks for a file.
@@ -42,6 +45,7 @@ impl Notes {
             stopped: stopped(results),
             word: word(results),
             second: second(summary),
+            opens: opens(summary),
         }
     }
 }
@@ -116,6 +120,48 @@ fn nameless(results: &Results<'_>, summary: &Summary) -> Vec<String> {
              files that are not listed here."
                 .to_string(),
         );
+    }
+    lines
+}
+
+/// How many files that were read whole and don't open are named; all stand in `records/manifest.csv`.
+const MOST_BROKEN: usize = 50;
+
+/// What the rules of their formats show, in plain words.
+fn opens(summary: &Summary) -> Vec<String> {
+    let Some(contents) = &summary.contents else { return Vec::new() };
+    let are = |count: u64| if count == 1 { "is" } else { "are" };
+    let mut lines = Vec::new();
+    let sound = contents.count(Opens::Sound);
+    lines.push(format!(
+        "{} {} sound by the rules of its kind of file, as far as those can show it (file by file in the column opens of \
+         records/manifest.csv).",
+        counted(sound, "file"),
+        are(sound)
+    ));
+    for (result, what) in [
+        (Opens::Unchecked, "could not be checked in this way, which says nothing against them."),
+        (Opens::Mislabelled, "open, but with another program than their name says."),
+        (Opens::Protected, "need a password of their own."),
+    ] {
+        let count = contents.count(result);
+        if count > 0 {
+            lines.push(format!("{} {what}", grouped(count)));
+        }
+    }
+    let news: Vec<_> = contents.faults.iter().filter(|fault| !fault.state.is_loss()).collect();
+    if !news.is_empty() {
+        lines.push(
+            "These do not open as they should, although every byte of them was read. Most such files were broken before \
+             the drive was copied, or have a name that does not fit:"
+                .to_string(),
+        );
+    }
+    for fault in news.iter().take(MOST_BROKEN) {
+        lines.push(format!("{}: {}", visible(&fault.source_path), visible(&fault.verdict.why)));
+    }
+    if news.len() > MOST_BROKEN {
+        lines.push("There are more of them; records/manifest.csv has all.".to_string());
     }
     lines
 }

@@ -65,6 +65,7 @@ pub(super) fn page(results: &Results<'_>, account: &Account, sheets: &Written, s
                 ul { @for line in CAUTIONS { li { (line) } } }
             }
             (sentences("Left out on purpose", &account.notes.left_out))
+            (sentences("Do they open?", &account.notes.opens))
             (sentences("Read twice", &account.notes.second))
             (sentences("How the computer stopped", &account.notes.stopped))
             (sentences("On whose word", &account.notes.word))
