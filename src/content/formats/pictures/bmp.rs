@@ -4,8 +4,7 @@
 use crate::bytes::{le_u16, le_u32, u8_at};
 use crate::content::formats::{Format, Step, Strength, Subject, broken, unchecked};
 
-pub(in crate::content::formats) const FORMATS: &[Format] =
-    &[Format { name: "BMP", endings: &["bmp", "dib"], opens, check }];
+pub(in crate::content::formats) const FORMATS: &[Format] = &[Format { name: "BMP", endings: &["bmp"], opens, check }];
 
 /// Where the second header begins.
 const SECOND: u64 = 14;

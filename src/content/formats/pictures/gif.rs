@@ -2,7 +2,7 @@
 //! frames whose pixels are counted as they unpack.
 
 use super::lzw::{Flavour, Lzw};
-use super::trailing::only_zeros;
+use super::trailing::only_padding;
 use crate::bytes::{le_u16, to_u64, u8_at};
 use crate::content::formats::{Format, Step, Strength, Subject, broken, unchecked};
 
@@ -36,7 +36,7 @@ fn check(subject: &Subject<'_>) -> Step<Strength> {
     if frames == 0 {
         return broken(at, "it ends before its first frame");
     }
-    only_zeros(subject, at)?;
+    only_padding(subject, at)?;
     Ok(Strength::Decoded)
 }
 

@@ -16,3 +16,6 @@ use super::Format;
 /// The formats of this folder.
 pub(super) const FORMATS: &[&[Format]] =
     &[jpeg::FORMATS, png::FORMATS, gif::FORMATS, webp::FORMATS, psd::FORMATS, bmp::FORMATS, tiff::FORMATS];
+
+#[cfg(test)]
+mod tests;

@@ -4,7 +4,7 @@
 
 use flate2::{Decompress, FlushDecompress, Status};
 
-use super::trailing::only_zeros;
+use super::trailing::only_padding;
 use crate::bytes::{at_most, be_u32, to_u64, u8_at};
 use crate::content::formats::{Format, Step, Stop, Strength, Subject, broken};
 
@@ -46,7 +46,7 @@ fn check(subject: &Subject<'_>) -> Step<Strength> {
         }
     }
     walk.end(at)?;
-    only_zeros(subject, at)?;
+    only_padding(subject, at)?;
     Ok(Strength::Checksum)
 }
 

@@ -40,7 +40,7 @@ fn check(subject: &Subject<'_>) -> Step<Strength> {
     if end > subject.size() {
         return broken(subject.size(), "the file ends before its last row");
     }
-    super::trailing::only_zeros(subject, end)?;
+    super::trailing::only_padding(subject, end)?;
     Ok(Strength::Structure)
 }
 

@@ -18,16 +18,23 @@ pub(super) fn not_zero(subject: &Subject<'_>, mut at: u64) -> Step<Option<u64>> 
     Ok(None)
 }
 
-/// Whether nothing but zeros follows. What else there is nobody can vouch for.
-pub(super) fn only_zeros(subject: &Subject<'_>, at: u64) -> Step<()> {
-    match not_zero(subject, at)? {
-        None => Ok(()),
-        Some(start) => unknown(subject, start),
+/// The most bytes of padding that are not zeros.
+const MOST_PADDING: usize = 1 << 12;
+
+/// Whether nothing but padding follows: zeros, or few bytes that programs and transfers are known to add. What else
+/// there is nobody can vouch for.
+pub(super) fn only_padding(subject: &Subject<'_>, at: u64) -> Step<()> {
+    let Some(start) = not_zero(subject, at)? else { return Ok(()) };
+    let rest = subject.up_to(start, MOST_PADDING)?;
+    let all = to_u64(rest.len()) == subject.size().saturating_sub(start);
+    if all && rest.iter().all(|byte| matches!(byte, 0 | 0xff | b'\n' | b'\r' | 0x1a)) {
+        return Ok(());
     }
+    unknown(subject, start)
 }
 
 /// Something of an unknown kind follows.
-pub(super) fn unknown<T>(subject: &Subject<'_>, start: u64) -> Step<T> {
+fn unknown<T>(subject: &Subject<'_>, start: u64) -> Step<T> {
     let rest = subject.size().saturating_sub(start);
     unchecked(format!("the picture is sound, and {rest} bytes of an unknown kind follow it"))
 }

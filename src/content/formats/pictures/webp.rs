@@ -3,7 +3,7 @@
 
 use std::ops::Range;
 
-use super::trailing::only_zeros;
+use super::trailing::only_padding;
 use crate::bytes::{array, le_u16, le_u32, slice, u8_at};
 use crate::content::formats::{Format, Step, Strength, Subject, broken};
 
@@ -24,7 +24,7 @@ fn check(subject: &Subject<'_>) -> Step<Strength> {
     if seen.pictures == 0 {
         return broken(end, "it ends before its first picture");
     }
-    only_zeros(subject, end)?;
+    only_padding(subject, end)?;
     Ok(Strength::Structure)
 }
 

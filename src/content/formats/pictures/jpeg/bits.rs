@@ -187,7 +187,8 @@ impl<'s, 'a> Bits<'s, 'a> {
         if !self.stopped || self.count >= 8 {
             return broken(self.position(), "the scan has more data than blocks");
         }
-        if self.loaded != ones {
+        // The standard asks for ones; some cameras write zeros.
+        if self.loaded != ones && self.loaded != 0 {
             return broken(self.position(), "the scan does not end with its padding");
         }
         (self.loaded, self.count, self.stopped, self.zeros) = (0, 0, false, 0);

@@ -97,40 +97,41 @@ pub(super) fn first_dc(bits: &mut Bits<'_, '_>, part: &mut Part<'_>, low: u8) ->
     part.bounds.check(bits, 0, part.before, low)
 }
 
-/// One more bit of the DC coefficient.
-pub(super) fn later_dc(bits: &mut Bits<'_, '_>, part: &mut Part<'_>, set: u64) -> Step<()> {
+/// One more bit of the DC coefficient, of which `dc` was known before.
+pub(super) fn later_dc(bits: &mut Bits<'_, '_>, part: &mut Part<'_>, set: u64, dc: i16) -> Step<()> {
     bits.take(1)?;
     if set != 0 {
-        part.textured.note(bits.position());
+        part.textured.note(bits.position(), dc);
     }
     Ok(())
 }
 
-/// How many blocks with other coefficients than DC a sector of bits of DC coefficients belongs to. Those bits are 0 or 1
-/// by chance, so that a sector of zeros can't be theirs, while blocks of one colour may well have nothing else.
+/// The different DC coefficients of blocks with others, too, whose last bits stand in one sector. Those bits are 0 or 1
+/// by chance, so that a sector of zeros can't be theirs, while blocks of one colour or pattern may well have only zeros.
 #[derive(Default)]
 pub(super) struct Textured {
     sector: u64,
-    count: u32,
-    /// That of the sector before.
-    last: u32,
+    values: Vec<i16>,
 }
 
 /// So many bits that are 0 or 1 by chance are never all 0.
-const NEVER_BY_CHANCE: u32 = 64;
+const NEVER_BY_CHANCE: usize = 32;
 
 impl Textured {
-    fn note(&mut self, position: u64) {
+    fn note(&mut self, position: u64, value: i16) {
         let sector = position / SECTOR;
         if sector != self.sector {
-            (self.sector, self.last, self.count) = (sector, self.count, 0);
+            self.sector = sector;
+            self.values.clear();
         }
-        self.count = self.count.saturating_add(1);
+        if self.values.len() < NEVER_BY_CHANCE && !self.values.contains(&value) {
+            self.values.push(value);
+        }
     }
 
-    /// Whether the sector that was just read belongs to too many such blocks.
+    /// Whether the sector whose last bits are read belongs to too many such blocks.
     pub(super) fn is_broken(&self) -> bool {
-        self.count.max(self.last) > NEVER_BY_CHANCE
+        self.values.len() >= NEVER_BY_CHANCE
     }
 }
 

@@ -85,6 +85,8 @@ pub(super) struct Component {
     pub(super) stride: u32,
     /// Of each block, the coefficients that are not zero so far; in progressive pictures only.
     pub(super) set: Vec<u64>,
+    /// Of each block, the high bits of the DC coefficient; in progressive pictures only.
+    pub(super) dc: Vec<i16>,
     /// Whether a scan had its DC coefficients.
     pub(super) seen: bool,
     /// Of each coefficient, how many low bits are still to come; `None` before its first scan.
@@ -101,8 +103,8 @@ pub(super) struct Frame {
     pub(super) components: Vec<Component>,
 }
 
-/// The most blocks of a progressive picture whose coefficients are kept in mind, 8 bytes for each: 128 MiB, enough for
-/// a picture of 700 million pixels.
+/// The most blocks of a progressive picture whose coefficients are kept in mind, 10 bytes for each: 160 MiB,
+/// enough for a picture of 700 million pixels.
 const MOST_BLOCKS: u64 = 1 << 24;
 
 impl Frame {
@@ -156,6 +158,7 @@ impl Frame {
                 columns: samples(width, across, most_across).div_ceil(8),
                 rows: samples(height, down, most_down).div_ceil(8),
                 stride,
+                dc: if progressive { vec![0; usize::try_from(blocks).unwrap_or(0)] } else { Vec::new() },
                 set: if progressive { vec![0; usize::try_from(blocks).unwrap_or(0)] } else { Vec::new() },
                 seen: false,
                 missing: [None; COEFFICIENTS],

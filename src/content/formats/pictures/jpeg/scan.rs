@@ -81,7 +81,12 @@ pub(super) fn decode<'s, 'a>(
     if run > 0 {
         return broken(bits.position(), "the scan has fewer blocks than it says");
     }
-    bits.finish()?;
+    let bytes = bits.finish()?;
+    // Some programs write a restart marker behind the last interval, too.
+    if tables.interval > 0 && done == tables.interval && bytes.peek()? == (Some(0xff), Some(0xd0 | restarts)) {
+        bytes.skip();
+        bytes.skip();
+    }
     for part in &parts {
         if let Some(component) = frame.components.get_mut(part.place) {
             component.seen |= header.first == 0;
@@ -120,9 +125,15 @@ fn block(
         return sequential(bits, part);
     }
     let place = u64::from(row).saturating_mul(component.stride.into()).saturating_add(column.into());
-    let Some(set) = usize::try_from(place).ok().and_then(|place| component.set.get_mut(place)) else { return Ok(()) };
+    let place = usize::try_from(place).unwrap_or(usize::MAX);
+    let (Some(set), Some(dc)) = (component.set.get_mut(place), component.dc.get_mut(place)) else { return Ok(()) };
     if header.first == 0 {
-        return if header.high == 0 { first_dc(bits, part, header.low) } else { later_dc(bits, part, *set) };
+        if header.high > 0 {
+            return later_dc(bits, part, *set, *dc);
+        }
+        first_dc(bits, part, header.low)?;
+        *dc = i16::try_from(part.before).unwrap_or(i16::MAX);
+        return Ok(());
     }
     if header.high == 0 { first_ac(bits, part, header, set, run) } else { later_ac(bits, part, header, set, run) }
 }

@@ -6,7 +6,7 @@
 
 use super::{Picture, Tables, picture};
 use crate::bytes::{array, be_u32, le_u32, slice};
-use crate::content::formats::pictures::trailing::{not_zero, unknown};
+use crate::content::formats::pictures::trailing::{not_zero, only_padding};
 use crate::content::formats::{Step, Subject, broken};
 
 /// Checks everything behind the first picture.
@@ -30,7 +30,7 @@ pub(super) fn check(subject: &Subject<'_>, first: &Picture) -> Step<()> {
                 return boxes(subject, start);
             }
         }
-        return unknown(subject, start);
+        return only_padding(subject, start);
     }
     Ok(())
 }

@@ -68,6 +68,9 @@ fn width(kind: u16) -> Option<u64> {
 /// The most numbers of one tag that are read: a strip for each row of the largest pictures.
 const MOST_NUMBERS: u64 = 1 << 22;
 
+/// How often a tag may be smaller than the one before it: old programs put one in at the wrong place.
+const MOST_UNSORTED: u32 = 1;
+
 /// One entry: its tag, the type and count of its values, and where they lie.
 struct Entry {
     tag: u16,
@@ -98,11 +101,13 @@ impl Directory {
         let length = usize::try_from(count.saturating_mul(each)).unwrap_or(usize::MAX);
         let list = subject.bytes(start, length)?;
         let mut entries: Vec<Entry> = Vec::new();
+        let mut unsorted = 0_u32;
         for (bytes, number) in list.chunks(usize::try_from(each).unwrap_or(1)).zip(0_u64..) {
             let here = start.saturating_add(number.saturating_mul(each));
             let (tag, kind) = (order.short(bytes, 0).unwrap_or(0), order.short(bytes, 2).unwrap_or(0));
-            // Makers of cameras, and some scanners, don't sort; a directory that was overwritten is not sorted either.
-            if entries.last().is_some_and(|last| last.tag > tag) && !raw {
+            // Makers of cameras don't sort; a directory that was overwritten is not sorted either.
+            unsorted = unsorted.saturating_add(u32::from(entries.last().is_some_and(|last| last.tag > tag)));
+            if unsorted > MOST_UNSORTED && !raw {
                 return broken(here, "a directory that is not in order");
             }
             let count = if order.big { order.huge(bytes, 4) } else { order.long(bytes, 4).map(u64::from) };

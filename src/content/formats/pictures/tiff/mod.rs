@@ -72,10 +72,14 @@ fn walk(subject: &Subject<'_>, raw: bool) -> Step<All> {
     let head = subject.up_to(0, 16)?;
     let Some(order) = Order::of(&head) else { return broken(0, "it does not open as a TIFF") };
     let first = order.first(&head);
-    let mut waiting = vec![first.unwrap_or(0)];
+    let mut waiting = vec![(first.unwrap_or(0), true)];
     let mut seen: Vec<u64> = Vec::new();
     let mut all = All { decoded: true, ..All::default() };
-    while let Some(at) = waiting.pop() {
+    while let Some((at, in_chain)) = waiting.pop() {
+        if seen.contains(&at) && !in_chain {
+            // Two directories may share a third.
+            continue;
+        }
         if seen.contains(&at) {
             return broken(at, "its directories go round in a circle");
         }
@@ -86,11 +90,12 @@ fn walk(subject: &Subject<'_>, raw: bool) -> Step<All> {
         all.last = at;
         let directory = Directory::read(subject, &order, at, raw)?;
         if let Some(next) = directory.next {
-            waiting.push(next);
+            waiting.push((next, in_chain));
         }
         // SubIFDs hold the picture of a raw file, or smaller sizes of it; the others hold facts only.
         for tag in TAGS.directories {
-            waiting.extend(directory.numbers(subject, &order, *tag)?);
+            let inside = directory.numbers(subject, &order, *tag)?;
+            waiting.extend(inside.into_iter().map(|at| (at, false)));
         }
         preview(subject, &order, &directory)?;
         if let Some(decoded) = strips::check(subject, &order, &directory, raw)? {

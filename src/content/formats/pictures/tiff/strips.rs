@@ -58,6 +58,9 @@ pub(super) fn check(subject: &Subject<'_>, order: &Order, directory: &Directory,
             broken(directory.at, "a directory that does not say how large its picture is")
         };
     };
+    if to_u64(starts.len()) > layout.each.saturating_mul(layout.planes) {
+        return Ok(Some(false));
+    }
     if to_u64(starts.len()) != layout.each.saturating_mul(layout.planes) {
         // A raw file's strips are as its maker likes.
         return if raw { Ok(Some(false)) } else { broken(directory.at, "a directory with too few strips") };
