@@ -129,9 +129,9 @@ impl Textured {
         }
     }
 
-    /// Whether the sector whose last bits are read belongs to too many such blocks.
-    pub(super) fn is_broken(&self) -> bool {
-        self.values.len() >= NEVER_BY_CHANCE
+    /// Whether the sector at `position` in the file, whose last bits are read, belongs to too many such blocks.
+    pub(super) fn is_broken(&self, position: u64) -> bool {
+        self.sector == position / SECTOR && self.values.len() >= NEVER_BY_CHANCE
     }
 }
 

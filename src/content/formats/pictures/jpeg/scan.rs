@@ -72,7 +72,7 @@ pub(super) fn decode<'s, 'a>(
                 }
             }
             if let Some(sector) = bits.blank()
-                && (!blank_is_flat || parts.iter().any(|part| part.textured.is_broken()))
+                && (!blank_is_flat || parts.iter().any(|part| part.textured.is_broken(sector)))
             {
                 return broken(sector, "a sector of zeros inside a scan");
             }
