@@ -143,6 +143,9 @@ pub(super) const MAC_ROOT_FOLDERS: &[&str] = &[
     "volumes",
 ];
 
+/// Of the last two the ones in which programs keep people's data, too.
+pub(super) const DATA_OF_SYSTEMS: &[&str] = &["applications", "library", "var"];
+
 /// Files in the root that belong to Windows.
 pub(super) const SYSTEM_ROOT_FILES: &[&str] = &[
     "autoexec.bat",

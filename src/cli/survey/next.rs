@@ -36,7 +36,7 @@ pub(super) fn print(known: &Known<'_>, volumes: &[VolumeSurvey<'_>], printer: &m
     } else if has_loss {
         say("While the drive still turns: what to read again from it", format!("handback map wanted {image} {paths}"))?;
         if !known.holes_shown {
-            say("What the holes cost, by folder and kind", format!("handback survey {image} --holes"))?;
+            say("Which folders and kinds of files the holes cost most", format!("handback survey {image} --holes"))?;
         }
     }
     let nobody = volumes.iter().all(|one| one.survey.people.is_empty());

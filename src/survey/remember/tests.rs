@@ -167,6 +167,24 @@ fn states_make_hits_of_their_own() {
     assert_eq!((hits[0].tally.lost_files(), hits[2].folders), (1, 2));
 }
 
+#[test]
+fn a_systems_own_folders_are_left_alone() {
+    let mut make = Maker::new();
+    let root = make.root;
+    for (folder, file) in [
+        ("etc", "passwd"),
+        ("usr/share/doc/mail", "sample.mbox"),
+        ("usr/lib/firefox", "profiles.ini"),
+        ("var/lib/mysql", "ibdata1"),
+        ("var/mail", "old.mbox"),
+        ("home/hanna/.mozilla/firefox", "profiles.ini"),
+    ] {
+        let at = make.folders(root, folder);
+        make.file(at, file, 10);
+    }
+    assert_eq!(seen(&hits(make)), [("firefox", "/home/hanna/.mozilla/firefox", 1), ("mysql", "/var/lib/mysql", 1)]);
+}
+
 /// A name that also stands where anything may stand does not make a hit of all that stands beside it.
 #[test]
 fn one_file_does_not_take_a_whole_folder_of_documents() {

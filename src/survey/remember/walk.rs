@@ -9,6 +9,7 @@ use super::{Hit, common_folder, rules};
 use crate::bytes::to_u64;
 use crate::catalog::{Catalog, NameId, ObjectId, ObjectKind};
 use crate::survey::people::{plain, usual};
+use crate::survey::system::System;
 use crate::survey::{Tally, known};
 
 /// A rule by its place in the list, and the patterns by which something may fit it.
@@ -83,7 +84,8 @@ struct Group {
 
 /// All hits by names, each with its rule's place in the list.
 pub(super) fn hits(catalog: &Catalog) -> Vec<(usize, Hit)> {
-    let mut walk = Walk { catalog, path: Vec::new(), hits: Vec::new(), groups: BTreeMap::new() };
+    let system = System::of(catalog);
+    let mut walk = Walk { catalog, system, path: Vec::new(), hits: Vec::new(), groups: BTreeMap::new() };
     let root = Open { name: None, folder: catalog.root(), depth: 0, ground: Ground::Open, within: None };
     // The catalog's tree has no loops and a bounded depth.
     let mut open = vec![root];
@@ -95,6 +97,7 @@ pub(super) fn hits(catalog: &Catalog) -> Vec<(usize, Hit)> {
 
 struct Walk<'a> {
     catalog: &'a Catalog,
+    system: System,
     /// The plain names from the root to the folder that is looked at.
     path: Vec<String>,
     hits: Vec<(usize, Hit)>,
@@ -198,7 +201,8 @@ impl Walk<'_> {
         let ground = match *path {
             [] if known::RECYCLE_BINS.contains(&name) => return None,
             [] if known::PROGRAMS_ROOT_FOLDERS.contains(&name) => Ground::Programs,
-            [] if known::SYSTEM_ROOT_FOLDERS.contains(&name) => Ground::System,
+            [] if self.system.owns(name) && known::DATA_OF_SYSTEMS.contains(&name) => Ground::Programs,
+            [] if self.system.owns(name) => Ground::System,
             // Windows 95 to NT keep people's things in the folder of Windows.
             [first] if known::WINDOWS.contains(&first) && known::PEOPLES_IN_WINDOWS.contains(&name) => Ground::Open,
             _ => at.ground,
