@@ -59,7 +59,6 @@ mod day {
     use jiff::civil::Date;
     use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-    #[expect(clippy::ref_option, reason = "this is how serde calls it")]
     pub(super) fn serialize<S: Serializer>(day: &Option<Date>, serializer: S) -> Result<S::Ok, S::Error> {
         day.map(|day| day.to_string()).serialize(serializer)
     }

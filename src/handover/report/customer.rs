@@ -115,26 +115,35 @@ fn job(results: &Results<'_>) -> Markup {
     }
 }
 
+/// A column of the table of folders.
+#[derive(Clone, Copy)]
+struct Column {
+    heading: &'static str,
+    /// The same where a row is no row, on a telephone.
+    label: &'static str,
+    count: fn(&Tally) -> u64,
+}
+
+const COLUMNS: [Column; 3] = [
+    Column { heading: "With parts missing", label: "with parts missing:", count: |tally| tally.damaged },
+    Column { heading: "In doubt", label: "in doubt:", count: |tally| tally.doubtful },
+    Column { heading: "Not brought back", label: "not brought back:", count: |tally| tally.left },
+];
+
 fn recovered(account: &Account) -> Markup {
     let total = &account.total;
     // A column of nothing but zeros is left out.
-    let columns: Vec<(&str, &str, fn(&Tally) -> u64)> = [
-        ("With parts missing", "with parts missing:", (|tally| tally.damaged) as fn(&Tally) -> u64),
-        ("In doubt", "in doubt:", |tally| tally.doubtful),
-        ("Not brought back", "not brought back:", |tally| tally.left),
-    ]
-    .into_iter()
-    .filter(|(.., count)| count(total) > 0)
-    .collect();
+    let mut columns = COLUMNS.to_vec();
+    columns.retain(|column| (column.count)(total) > 0);
     let row = |line: &str, tally: &Tally| {
         html! {
             th scope="row" { (path(line)) }
             td class="number" data-label="files:" { (grouped(tally.copied())) }
             td class="number" data-label="size:" { (human(tally.bytes)) }
-            @for (_, label, count) in &columns {
-                @match count(tally) {
+            @for column in &columns {
+                @match (column.count)(tally) {
                     0 => td class="number none" { "–" },
-                    count => td class="number" data-label=(label) { (grouped(count)) },
+                    count => td class="number" data-label=(column.label) { (grouped(count)) },
                 }
             }
         }
@@ -149,7 +158,7 @@ fn recovered(account: &Account) -> Markup {
                         th scope="col" { "Folder" }
                         th scope="col" class="number" { "Files" }
                         th scope="col" class="number" { "Size" }
-                        @for (heading, ..) in &columns { th scope="col" class="number" { (heading) } }
+                        @for column in &columns { th scope="col" class="number" { (column.heading) } }
                     }
                 }
                 tbody { @for line in &account.folders { tr { (row(&line.name, &line.tally)) } } }
