@@ -51,7 +51,7 @@ pub use job::{Job, MapNote, Options, Selected, VolumeSelection};
 pub use place::LONG_BLANK;
 pub use preview::{Examples, LONGEST_PATH, MOST_EXAMPLES, Placed, Preview, Room, Sample, preview};
 pub use record::{Record, keep, record_name};
-pub use sign::{NAMESPACE, SignatureReport, SignatureState, Signers, SigningKey, signing_note};
+pub use sign::{NAMESPACE, SignatureReport, SignatureState, Signers, SigningKey};
 pub use summary::{Count, Lost, MOST_LOST, Summary};
 pub use verify::{Problem, ProblemKind, Verification, verify, verify_signed};
 

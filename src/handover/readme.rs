@@ -10,6 +10,7 @@ use super::account::{Account, Fate, UNPROVEN};
 use super::details::JobDetails;
 use super::meaning::Kind;
 use super::results::Results;
+use super::sign::signing_note;
 use crate::amount::{counted, grouped, human};
 use crate::hidden::visible;
 
@@ -181,7 +182,7 @@ pub(crate) fn text(results: &Results<'_>, account: &Account) -> String {
             lines.iter().for_each(|line| page.item(line));
         }
     }
-    check(&mut page);
+    check(results.job.record.signer.is_some(), &mut page);
     page.heading("CAUTIONS");
     CAUTIONS.iter().for_each(|line| page.item(line));
     format!("{MARK}{}", page.text.replace('\n', "\r\n"))
@@ -293,7 +294,7 @@ fn not_recovered(account: &Account, page: &mut Page) {
     }
 }
 
-fn check(page: &mut Page) {
+fn check(is_signed: bool, page: &mut Page) {
     page.heading("HOW TO CHECK THAT NOTHING CHANGED SINCE");
     for one in CHECKS {
         page.paragraph(&format!("{}: {}", one.system, one.open));
@@ -302,6 +303,11 @@ fn check(page: &mut Page) {
         page.text.push('\n');
     }
     page.paragraph(OK_MEANS);
+    if is_signed {
+        let (words, command) = signing_note();
+        page.paragraph(&words);
+        let _ = writeln!(page.text, "    {command}");
+    }
     page.paragraph("This folder is a BagIt bag (RFC 8493); programs that know such bags can check it as a whole.");
 }
 

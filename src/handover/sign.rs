@@ -23,13 +23,16 @@ pub const NAMESPACE: &str = "file";
 /// about 13,000; a list with a thousand signers 150,000.
 const LONGEST_FILE: u64 = 1 << 20;
 
-/// The sentence about the signature for people who hold the folder, with the command that checks it.
-#[must_use]
-pub fn signing_note() -> String {
-    format!(
-        "This folder's lists are signed ({SIGNATURE}). Whoever has the workshop's public key in a file\n\
-         \"allowed_signers\" (one line: NAME KEY) can check that with OpenSSH:\n  \
-         ssh-keygen -Y verify -f allowed_signers -I NAME -n {NAMESPACE} -s {SIGNATURE} < tagmanifest-sha256.txt\n"
+/// The sentence about the signature for people who hold the folder, and the command that checks it.
+pub(crate) fn signing_note() -> (String, String) {
+    (
+        format!(
+            "This folder's lists are signed ({SIGNATURE}). Whoever has the workshop's public key in a file \
+             \"allowed_signers\" (one line: NAME KEY) can check that with OpenSSH:"
+        ),
+        format!(
+            "ssh-keygen -Y verify -f allowed_signers -I NAME -n {NAMESPACE} -s {SIGNATURE} < tagmanifest-sha256.txt"
+        ),
     )
 }
 

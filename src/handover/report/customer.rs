@@ -10,6 +10,7 @@ use crate::handover::account::{Account, Fate, Tally, UNPROVEN};
 use crate::handover::meaning::Kind;
 use crate::handover::readme::{CAUTIONS, CHECKS, OK_MEANS, PLACES, by, facts};
 use crate::handover::results::Results;
+use crate::handover::sign::signing_note;
 use crate::hidden::visible;
 
 /// What the words mean, for people who have never read about drives.
@@ -59,7 +60,7 @@ pub(super) fn page(results: &Results<'_>, account: &Account, sheets: &Written, s
             (sentences("Missing without a name", &account.notes.nameless))
             (pictures(sheets))
             (drive(account, strip))
-            (check())
+            (check(results.job.record.signer.is_some()))
             section {
                 h2 { "What to mind" }
                 ul { @for line in CAUTIONS { li { (line) } } }
@@ -274,7 +275,8 @@ fn drive(account: &Account, strip: Option<&str>) -> Markup {
     }
 }
 
-fn check() -> Markup {
+fn check(is_signed: bool) -> Markup {
+    let signed = is_signed.then(signing_note);
     html! {
         section {
             h2 { "How to check that nothing changed since" }
@@ -286,6 +288,10 @@ fn check() -> Markup {
                 p { (check.well) }
             }
             p { (OK_MEANS) }
+            @if let Some((words, command)) = signed {
+                p { (words) }
+                pre { (command) }
+            }
             p {
                 "This folder is a BagIt bag (RFC 8493); programs that know such bags can check it as a whole."
             }
