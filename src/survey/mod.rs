@@ -19,6 +19,8 @@ mod tally;
 mod testing;
 pub mod wanted;
 
+use std::collections::HashSet;
+
 use serde::Serialize;
 
 pub use camera::{CameraFolder, Gap, MOST_GAPS, Numbers};
@@ -68,6 +70,33 @@ pub struct Survey {
     pub remember: Vec<Hit>,
     /// Records that can't be read: what they described is missing without a name.
     pub lost_records: u64,
+    /// Files and folders that are people's, with all that is below them.
+    #[serde(skip)]
+    own: Vec<ObjectId>,
+}
+
+impl Survey {
+    /// The files that people made or keep, each once by the name under which it was met first: all but the system's, the
+    /// programs' own data and what was thrown away. `catalog` is the one that was surveyed.
+    #[must_use]
+    pub fn own_files(&self, catalog: &Catalog) -> Vec<NameId> {
+        let mut files = Vec::new();
+        let mut seen = HashSet::new();
+        // The catalog's tree has no loops and a bounded depth.
+        let mut open = Vec::new();
+        for object in &self.own {
+            open.extend(catalog.names_of(*object).next());
+            while let Some(name) = open.pop() {
+                let object = catalog.named_object(name);
+                match catalog.object(object).kind {
+                    ObjectKind::Folder => open.extend(catalog.children(object)),
+                    ObjectKind::File => files.extend(seen.insert(object).then_some(name)),
+                    ObjectKind::Link | ObjectKind::Stream | ObjectKind::Other => {}
+                }
+            }
+        }
+        files
+    }
 }
 
 /// Surveys a volume.
@@ -84,6 +113,7 @@ pub fn survey(catalog: &Catalog) -> Survey {
         recycle_bin: Tally::default(),
         remember: Vec::new(),
         lost_records: catalog.lost_records,
+        own: Vec::new(),
     };
     let system = System::of(catalog);
     let (mut own, mut systems, mut bins) = (Vec::new(), Vec::new(), Vec::new());
@@ -112,19 +142,23 @@ pub fn survey(catalog: &Catalog) -> Survey {
                 if plain(&catalog.name(name).text()) == known::OLD_PROFILES {
                     people::of_container(catalog, catalog.named_object(name), false, &mut survey);
                 } else {
+                    survey.own.push(catalog.named_object(name));
                     survey.other_folders.push(folder(catalog, name));
                 }
             }
         } else if people::is_profile(catalog, object) {
-            survey.people.push(people::person(catalog, name, false));
+            people::person(catalog, name, false, &mut survey);
         } else {
-            if text.starts_with(known::FORMER) {
+            if !text.starts_with(known::FORMER) {
+                survey.own.push(object);
+            } else {
                 below(catalog, object, |name| known::PROFILE_FOLDERS.contains(&name))
                     .for_each(|name| people::of_container(catalog, catalog.named_object(name), true, &mut survey));
             }
             survey.other_folders.push(folder(catalog, name));
         }
     }
+    survey.own.extend(&own);
     survey.root_files = Tally::of_all(catalog, own);
     survey.system = Tally::of_all(catalog, systems);
     survey.recycle_bin = Tally::of_all(catalog, bins);

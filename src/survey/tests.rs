@@ -156,7 +156,8 @@ fn folders_are_found_where_they_were_moved_to_and_counted_once() {
         });
     }
     make.folders(root, "Dokumente und Einstellungen/LocalService");
-    let survey = survey(&make.builder.finish(root).unwrap());
+    let catalog = make.builder.finish(root).unwrap();
+    let survey = survey(&catalog);
 
     let places = |name: &str| -> Vec<(String, Usual, Standing, u64)> {
         let person = survey.people.iter().find(|person| person.name == name).unwrap();
@@ -196,6 +197,11 @@ fn folders_are_found_where_they_were_moved_to_and_counted_once() {
     let others: Vec<(&str, u64)> = survey.other_folders.iter().map(|one| (&*one.path, one.tally.files.count)).collect();
     assert_eq!(others, [("/Users", 1)], "what stands beside the profiles");
     assert_eq!(survey.people[1].programs.files.count, 1);
+    // Each file that is somebody's is there once, and programs' are not.
+    let own = survey.own_files(&catalog);
+    let programs: u64 = survey.people.iter().map(|person| person.programs.files.count).sum();
+    assert_eq!(own.len() as u64 + programs, survey.total.files.count);
+    assert!(own.iter().all(|name| !catalog.path(*name).contains("/.choir/")));
     let hanna = &survey.people[0];
     assert_eq!((hanna.rest.files.count, hanna.programs.files.count), (6, 5));
     let folders: Vec<&str> = hanna.folders.iter().map(|folder| &*folder.path).collect();

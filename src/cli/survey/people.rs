@@ -87,7 +87,10 @@ fn sentences(person: &Person, zone: &TimeZone, printer: &mut Printer<'_>) -> Res
             .prose(2, &format!("Of what programs keep for themselves, {lost} files are damaged or not to be found."))?;
     }
     for (state, what) in [
-        (State::Absent, "are only in the cloud: the drive never had them. Signing in there brings them back."),
+        (
+            State::Absent,
+            "are, all or in part, only in the cloud: the drive never had it. Signing in there brings it back.",
+        ),
         (State::Locked, "are encrypted by Windows: they need the certificate of the login that encrypted them."),
     ] {
         let count = tally.state(state).count;

@@ -79,12 +79,13 @@ pub(super) fn of_container(catalog: &Catalog, profiles: ObjectId, former: bool, 
         if known::NOBODY.contains(&&*text) || known::NOBODY_BEGINS.iter().any(|begin| text.starts_with(begin)) {
             nobodys.push(name);
         } else {
-            survey.people.push(person(catalog, name, former));
+            person(catalog, name, former, survey);
         }
     }
     if !former {
         // What stands beside the profiles is in none of them.
         let path = catalog.first_path(profiles);
+        survey.own.extend(&loose);
         survey.other_folders.push(FolderSurvey { path, tally: Tally::of_all(catalog, loose) });
     }
     // Public and Default are nobody's profile, and what somebody put there is still somebody's.
@@ -92,6 +93,7 @@ pub(super) fn of_container(catalog: &Catalog, profiles: ObjectId, former: bool, 
         let shared = folder(catalog, name);
         let own = !catalog.object(catalog.named_object(name)).attributes.contains(Attribute::System);
         if shared.tally.files.count > 0 && own {
+            survey.own.push(catalog.named_object(name));
             survey.other_folders.push(shared);
         }
     }
@@ -103,7 +105,7 @@ pub(super) fn is_profile(catalog: &Catalog, folder: ObjectId) -> bool {
 }
 
 /// One profile.
-pub(super) fn person(catalog: &Catalog, profile: NameId, former: bool) -> Person {
+pub(super) fn person(catalog: &Catalog, profile: NameId, former: bool, survey: &mut Survey) {
     let object = catalog.named_object(profile);
     let mut person = Person {
         name: catalog.name(profile).text().into_owned(),
@@ -139,7 +141,8 @@ pub(super) fn person(catalog: &Catalog, profile: NameId, former: bool) -> Person
     person.rest = Tally::of_all(catalog, rest);
     person.programs = Tally::of_all(catalog, programs);
     person.places.sort_by(|one, other| (one.standing, &one.path).cmp(&(other.standing, &other.path)));
-    person
+    survey.people.push(person);
+    survey.own.extend(own);
 }
 
 /// A usual folder, and those that stand inside it and are places of their own.

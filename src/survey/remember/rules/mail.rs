@@ -10,7 +10,7 @@ pub(super) const RULES: &[Rule] = &[
         what: "Outlook mail stores (PST)",
         marks: &[Mark::File("*.pst")],
         reason: "It stands where its owner put it, often outside of the usual folders, and exists nowhere else.",
-        say: "This is complete: mail, contacts and calendar open in Outlook without the mail account.",
+        say: "They need no mail account: mail, contacts and calendar open in Outlook from the file alone.",
         ..MAIL
     },
     Rule {
@@ -50,7 +50,7 @@ pub(super) const RULES: &[Rule] = &[
         ],
         pairs: &[("logins.json", "key*.db")],
         reason: "The profile stands in a hidden folder; profiles.ini says which part of it is in use.",
-        say: "What stands in `Mail` is complete. What stands in `ImapMail` is a copy of the mail account. The folder as it \
+        say: "What stands in `Mail` needs no account. What stands in `ImapMail` is a copy of the account. The folder as it \
               is, with profiles.ini, goes to the new computer, saved passwords among it.",
         hand_over: HandOver::Together,
         ..MAIL
@@ -74,7 +74,7 @@ pub(super) const RULES: &[Rule] = &[
             Mark::File("outlook express/*.dbx"),
         ],
         reason: "It stands deep in a hidden folder, and the program no longer exists.",
-        say: "This is complete. Today's programs need it converted first; the files belong together.",
+        say: "It needs no account, but today's programs need it converted first. The files belong together.",
         hand_over: HandOver::Together,
         ..MAIL
     },
@@ -115,7 +115,7 @@ pub(super) const RULES: &[Rule] = &[
             Mark::Folder("share/apps/kmail"),
         ],
         reason: "It stands in a hidden folder.",
-        say: "Local mail, contacts and calendars are complete; copies of accounts come back from the account.",
+        say: "Local mail, contacts and calendars need no account; copies of accounts come back from there.",
         hand_over: HandOver::Together,
         ..MAIL
     },
@@ -143,7 +143,7 @@ pub(super) const RULES: &[Rule] = &[
         what: "Mailboxes as plain files",
         marks: &[Mark::Folder("*.mbox"), Mark::File("*.mbox"), Mark::File("*.mbx")],
         reason: "Exported mail stands where its owner put it.",
-        say: "This is complete; most mail programs take it in.",
+        say: "They need no account; most mail programs take them in.",
         in_programs: false,
         ..MAIL
     },
@@ -155,7 +155,7 @@ pub(super) const RULES: &[Rule] = &[
         gathered: true,
         in_programs: false,
         reason: "Whoever keeps single mails keeps them for a reason.",
-        say: "Each is complete by itself.",
+        say: "Each is of use by itself.",
         ..MAIL
     },
     Rule {

@@ -26,7 +26,7 @@ pub(super) const RULES: &[Rule] = &[
         what: "OneNote notebooks",
         marks: &[Mark::FolderWith("*", "*.onetoc2"), Mark::File("*.one")],
         reason: "A notebook is a folder of files that belong together.",
-        say: "The notebook is complete on this drive and opens without an account.",
+        say: "The notebook opens from these files, without an account.",
         in_programs: false,
         ..NOTES
     },

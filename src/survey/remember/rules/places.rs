@@ -9,8 +9,10 @@ pub(super) const RULES: &[Rule] = &[
         id: "only_in_the_cloud",
         what: "Files that are only in the cloud",
         marks: &[Mark::Absent],
-        reason: "They show on the old computer like any other file, and their content never was on its drive.",
-        say: "These are only in the cloud: sign in there, and they are there. They can't be copied from this drive.",
+        reason: "They show on the old computer like any other file, and their content, or a part of it, never was on its \
+                 drive.",
+        say: "All or a part of what is in them is only in the cloud: sign in there, and it is there. It can't be copied \
+              from this drive.",
         hand_over: HandOver::Account,
         ..PLACES
     },
