@@ -337,19 +337,23 @@ fn more_is_added_to_a_finished_handover() {
     assert_eq!(Bag::at(bench.path("bag")).json("records/job.json")["selections"].as_array().unwrap().len(), 3);
 }
 
+/// Adds the choir's profile to the handover at `to`.
+fn adding(to: &str) -> [&str; 8] {
+    ["extract", "demo.img", "--time-zone", "UTC", "--add", "/Users/Choir", "--to", to]
+}
+
 #[test]
 fn adding_that_was_killed_goes_on_with_the_same_command() {
     let bench = demo();
     extracted(&bench, "calm", &["/Users/Hanna"]).0.code(0);
     extracted(&bench, "calm", &["--add", "/Users/Choir"]).0.code(1);
     let expected = Bag::at(bench.path("calm")).payload();
-    let words = |to| ["extract", "demo.img", "--time-zone", "UTC", "--add", "/Users/Choir", "--to", to];
     let mut stopped = 0;
     for round in 0..8_u32 {
         let to = format!("killed {round}");
         extracted(&bench, &to, &["/Users/Hanna"]).0.code(0);
         let before = Bag::at(bench.path(&to)).payload();
-        let mut child = bench.start(&words(&to));
+        let mut child = bench.start(&adding(&to));
         std::thread::sleep(std::time::Duration::from_millis(u64::from(40 + round * 60)));
         child.kill().expect("our own process");
         child.wait().expect("our own process");
@@ -358,7 +362,7 @@ fn adding_that_was_killed_goes_on_with_the_same_command() {
         for (path, bytes) in &before {
             assert_eq!(left.get(path).and_then(Option::as_ref), Some(bytes), "{path}");
         }
-        bench.run_words(&words(&to)).code(1);
+        bench.run_words(&adding(&to)).code(1);
         bench.run_words(&["verify", &to]).code(0);
         assert_eq!(Bag::at(bench.path(&to)).payload(), expected, "round {round}");
     }

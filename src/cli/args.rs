@@ -185,6 +185,9 @@ pub(super) struct SurveyArgs {
     /// cost most
     #[arg(long)]
     pub(super) holes: bool,
+    /// Check the people's files by the rules of their formats, and say how many open
+    #[arg(long)]
+    pub(super) check: bool,
     /// Hold every folder's own list against the files' records, also where nothing is lost
     #[arg(long)]
     pub(super) cross_check: bool,

@@ -30,7 +30,7 @@ const SHOWN: usize = 20;
 
 /// What to do where nothing is asked for.
 const NOTHING: &str = "nothing is asked for; name a PATH such as `/Users/Anna` (`handback survey` says what is there), or \
-                       choose by `--person`, `--kind`, `--match`, `--newer` or `--plan`; `/` is everything";
+                       choose by `--person`, `--kind`, `--match`, `--newer` or `--plan`; `/` is everything (for more, try '--help')";
 
 #[derive(Serialize)]
 struct Document<'a, T> {
@@ -51,7 +51,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let image = opened.disk.source.image();
     let given = match (&args.to, args.selection.add) {
-        (Some(to), true) => handover::given(to, &image_name(args), details.ticket.as_deref(), image.parts())?,
+        (Some(to), true) => handover::given(to, image.as_ref(), &image_name(args), details.ticket.as_deref())?,
         _ => Given::default(),
     };
     let choice = match asked.wanted.look_up(&mut opened, context)? {

@@ -4,7 +4,6 @@ mod cameras;
 mod holes;
 mod missing;
 mod next;
-#[cfg(feature = "content-checks")]
 mod opening;
 mod people;
 mod remember;
@@ -20,9 +19,10 @@ use super::exit::ExitStatus;
 use super::open_image::MapFacts;
 use super::output::Printer;
 use super::{Context, escape, findings, json, size};
-use crate::catalog::{Findings, State};
+use crate::catalog::{Catalog, Findings, ObjectId, State};
+use crate::content::contents::Contents;
 use crate::error::Result;
-use crate::filesystem::{SweepOptions, VolumeFacts};
+use crate::filesystem::{Filesystem, SweepOptions, VolumeFacts};
 use crate::survey::recycle::{self, Recycled};
 use crate::survey::{self, Costs, DiskHoles, FolderSurvey, MayBelong, Survey};
 use crate::volumes::Role;
@@ -57,9 +57,8 @@ struct VolumeSurvey<'a> {
     findings: Findings,
     #[serde(skip_serializing_if = "Option::is_none")]
     costs: Option<Costs>,
-    #[cfg(feature = "content-checks")]
     #[serde(skip_serializing_if = "Option::is_none")]
-    content: Option<survey::OpeningTable>,
+    contents: Option<Contents>,
 }
 
 pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
@@ -83,15 +82,19 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
         let Some((filesystem, swept)) = opened.swept(number) else { continue };
         let mut findings = filesystem.findings().clone();
         findings.extend(swept.catalog.findings.clone());
+        let survey = survey::survey(&swept.catalog);
+        let contents = match args.check {
+            true => Some(contents(filesystem, &swept.catalog, &survey, context)?),
+            false => None,
+        };
         volumes.push(VolumeSurvey {
             number,
             facts: &swept.facts,
-            survey: survey::survey(&swept.catalog),
+            survey,
             recycled: recycle::read(filesystem, &swept.catalog)?,
             findings,
             costs: args.holes.then(|| survey::costs(&swept.catalog)),
-            #[cfg(feature = "content-checks")]
-            content: None,
+            contents,
         });
     }
     let surveys: Vec<(u32, &Survey)> = volumes.iter().map(|volume| (volume.number, &volume.survey)).collect();
@@ -108,7 +111,8 @@ pub(super) fn run(args: &SurveyArgs, context: &mut Context<'_>) -> Result<ExitSt
     let mut status = ExitStatus::of_faults(!opened.disk.complete);
     for volume in &volumes {
         let survey = &volume.survey;
-        status = status.merge(ExitStatus::of_faults(survey.total.has_loss() || survey.lost_records > 0));
+        let broken = volume.contents.as_ref().is_some_and(Contents::has_faults);
+        status = status.merge(ExitStatus::of_faults(survey.total.has_loss() || survey.lost_records > 0 || broken));
     }
     if args.json {
         let volumes_complete = opened.disk.complete;
@@ -175,9 +179,8 @@ fn print(volume: &VolumeSurvey<'_>, elsewhere: &[MayBelong], zone: &TimeZone, pr
             "`?`: no map speaks for the sectors of these files, or of some of them; holes can't be ruled out.",
         )?;
     }
-    #[cfg(feature = "content-checks")]
-    if let Some(table) = &volume.content {
-        opening::print(table, printer)?;
+    if let Some(contents) = &volume.contents {
+        opening::print(contents, printer)?;
     }
     remember::print(&survey.remember, zone, printer)?;
     if !recycled.is_empty() {
@@ -194,6 +197,19 @@ fn print(volume: &VolumeSurvey<'_>, elsewhere: &[MayBelong], zone: &TimeZone, pr
     }
     missing::print(volume, printer)?;
     findings::print(printer, findings)
+}
+
+/// Whether the people's files open.
+fn contents(
+    filesystem: &dyn Filesystem,
+    catalog: &Catalog,
+    survey: &Survey,
+    context: &Context<'_>,
+) -> Result<Contents> {
+    let mut files: Vec<ObjectId> =
+        survey.own_files(catalog).into_iter().map(|name| catalog.named_object(name)).collect();
+    files.sort_unstable_by_key(|file| (catalog.object(*file).place, *file));
+    Contents::of(filesystem, catalog, &files, &context.progress)
 }
 
 fn others(survey: &Survey, zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {

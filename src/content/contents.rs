@@ -61,6 +61,27 @@ pub struct Contents {
 }
 
 impl Contents {
+    /// Checks files of a volume, which are best in the order of the image.
+    ///
+    /// # Errors
+    /// [`crate::Error::ImageIo`] when the image file can't be read.
+    pub fn of(
+        filesystem: &dyn Filesystem,
+        catalog: &Catalog,
+        objects: &[ObjectId],
+        progress: &dyn Progress,
+    ) -> Result<Self> {
+        let mut contents = Self::default();
+        for (id, verdict) in objects.iter().zip(examine(filesystem, catalog, objects, progress)?) {
+            let object = catalog.object(*id);
+            if let Some(verdict) = verdict {
+                let place = || (catalog.first_path(*id), catalog.address(*id).unwrap_or_default());
+                contents.add(object.facts.state(), object.size, &verdict, place);
+            }
+        }
+        Ok(contents)
+    }
+
     /// Counts a file. Of one that does not open, `place` says path and address.
     pub fn add(&mut self, state: State, size: u64, verdict: &Verdict, place: impl FnOnce() -> (String, String)) {
         let count = self.table.entry(state).or_default().entry(verdict.opens).or_default();
@@ -90,6 +111,12 @@ impl Contents {
             let (source_path, address) = place();
             self.faults.insert(at, Fault { source_path, address, state, size, verdict: verdict.clone() });
         }
+    }
+
+    /// Files of a state with a result.
+    #[must_use]
+    pub fn get(&self, state: State, opens: Opens) -> Count {
+        self.table.get(&state).and_then(|row| row.get(&opens)).copied().unwrap_or_default()
     }
 
     /// Files with a result, whatever their state.

@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::io::{BufRead, BufReader, Read};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use enumset::EnumSet;
 use serde::{Deserialize, Serialize};
@@ -24,6 +24,7 @@ use super::place::{BlankWatch, Reading, Tree, merged};
 use super::plan::{Plan, address, source_path, zone_name};
 use crate::catalog::{Gap, GapKind, ObjectKind};
 use crate::error::{Error, Result};
+use crate::image::Image;
 use crate::progress::{Progress, Unit};
 
 const JOB: &str = "records/job.json";
@@ -52,15 +53,48 @@ fn failed(action: &'static str, path: &Path) -> impl FnOnce(std::io::Error) -> E
 
 const DAMAGED: &str = "its records are damaged or were not written by this version of handback; use a new folder";
 
-/// What the bag at `to` holds, or held before somebody began to add to it. Only looks.
+/// What the bag at `to` holds, or held before somebody began to add to it, if it is of this image. Only looks.
 ///
 /// # Errors
-/// [`Error::Destination`] if there is no bag of ours; [`Error::Io`] if its records can't be read.
-pub fn given(to: &Path, image_name: &str, ticket: Option<&str>, parts: &[PathBuf]) -> Result<Given> {
-    let Destination { folder, begun, .. } = destination::choose_bag(to, image_name, ticket, parts)?;
-    match begun {
-        true => Ok(first_header(&Disk, &folder)?.adding.unwrap_or_default()),
-        false => Ok(record(&folder, &read(&Disk, &folder, JOB)?)?.given()),
+/// [`Error::Destination`] if there is no bag of ours, one of another image, or its record of the job was changed;
+/// [`Error::Io`] if that can't be read.
+pub fn given(to: &Path, image: &dyn Image, image_name: &str, ticket: Option<&str>) -> Result<Given> {
+    let Destination { folder, begun, .. } = destination::choose_bag(to, image_name, ticket, image.parts())?;
+    let (is_same, given) = match begun {
+        true => {
+            let header = first_header(&Disk, &folder)?;
+            (header.is_of(image_name, image.length()), header.adding.unwrap_or_default())
+        }
+        false => {
+            let record = listed_record(&Disk, &folder)?;
+            let own = json!({"name": image_name, "length": image.length()});
+            (is_same(&record.image, &own, &["name", "length"]), record.given())
+        }
+    };
+    if is_same { Ok(given) } else { Err(refused(&folder, format!("nothing can be added: {OTHER_IMAGE}"))) }
+}
+
+const OTHER_IMAGE: &str = "it was made from another image; name that image, or use a new folder";
+
+fn is_same(one: &Value, other: &Value, keys: &[&str]) -> bool {
+    keys.iter().all(|key| one[*key] == other[*key])
+}
+
+/// The record of the job, which has to be what the list of lists says.
+fn listed_record(output: &dyn Output, folder: &Path) -> Result<Record> {
+    let bytes = read(output, folder, JOB)?;
+    is_listed(output, folder, JOB, &hex::of(&Sha256::digest(&bytes)))?;
+    serde_json::from_slice(&bytes).map_err(|_| refused(folder, DAMAGED))
+}
+
+/// Refuses a record that has another digest than the list of lists says.
+fn is_listed(output: &dyn Output, folder: &Path, name: &str, digest: &str) -> Result<()> {
+    match tag_digests(output, folder)?.get(name).is_some_and(|listed| listed == digest) {
+        true => Ok(()),
+        false => Err(refused(
+            &below(folder, name),
+            "it was changed since the handover was finished; nothing is added to what is not as it was",
+        )),
     }
 }
 
@@ -90,16 +124,15 @@ impl Record {
 
     /// Why a job can't be added to the bag.
     fn difference(&self, job: &Job<'_>, plan: &Plan) -> Option<&'static str> {
-        let same = |one: &Value, other: &Value, keys: &[&str]| keys.iter().all(|key| one[*key] == other[*key]);
-        if !same(&self.image, &bag::image_json(job), &["name", "length"]) {
-            Some("it was made from another image; name that image, or use a new folder")
-        } else if !same(&self.image, &bag::image_json(job), &["modified"]) {
+        if !is_same(&self.image, &bag::image_json(job), &["name", "length"]) {
+            Some(OTHER_IMAGE)
+        } else if !is_same(&self.image, &bag::image_json(job), &["modified"]) {
             Some("the image was changed since it was made; use a new folder")
         } else if self.map_words() != map_words(&job.map) {
             Some("it was made under another map of the image; give the same map, or use a new folder")
         } else if self.software != bag::software_json() {
             Some("it was made by another version of handback; add with that one, or use a new folder")
-        } else if !same(&self.options, &options_json(&job.options), &["streams", "deleted", "read_back"]) {
+        } else if !is_same(&self.options, &options_json(&job.options), &["streams", "deleted", "read_back"]) {
             Some("it was made with other options (`--streams`, `--deleted`); give the same ones, or use a new folder")
         } else if plan.local_times && self.time_zone.as_deref().is_some_and(|zone| zone != zone_name(&job.time_zone)) {
             Some("its dates were set by another zone; give the same `--time-zone`, or use a new folder")
@@ -124,10 +157,6 @@ fn map_words(map: &MapNote) -> (Value, Value, bool, bool) {
 
 fn options_json(options: &Options) -> Value {
     serde_json::to_value(options).unwrap_or_default()
-}
-
-fn record(folder: &Path, bytes: &[u8]) -> Result<Record> {
-    serde_json::from_slice(bytes).map_err(|_| refused(folder, DAMAGED))
 }
 
 fn read(output: &dyn Output, folder: &Path, relative: &str) -> Result<Vec<u8>> {
@@ -240,22 +269,12 @@ pub(crate) fn examine(
     // On Windows a long path is taken only in this form.
     let folder = &std::fs::canonicalize(folder).map_err(failed("look at", folder))?;
     let own = tags_digest(output, folder)?;
-    let tags = tag_digests(output, folder)?;
-    let is_listed = |name: &str, digest: String| match tags.get(name) == Some(&digest) {
-        true => Ok(()),
-        false => Err(refused(
-            &below(folder, name),
-            "it was changed since the handover was finished; nothing is added to what is not as it was",
-        )),
-    };
-    let bytes = read(output, folder, JOB)?;
-    is_listed(JOB, hex::of(&Sha256::digest(&bytes)))?;
-    let record = record(folder, &bytes)?;
+    let record = listed_record(output, folder)?;
     if let Some(difference) = record.difference(job, plan) {
         return Err(refused(folder, format!("nothing can be added: {difference}")));
     }
     let (rows, digest) = rows(output, folder)?;
-    is_listed(MANIFEST, digest)?;
+    is_listed(output, folder, MANIFEST, &digest)?;
     let entries: HashMap<&str, usize> =
         plan.entries.iter().enumerate().map(|(index, entry)| (&*entry.path, index)).collect();
     let mut done = vec![None; plan.entries.len()];

@@ -72,6 +72,11 @@ impl Header {
         }
     }
 
+    /// Whether the bag is of this image.
+    pub(crate) fn is_of(&self, name: &str, length: u64) -> bool {
+        (&*self.image_name, self.image_length) == (name, length)
+    }
+
     /// Why a bag begun for `self` can't be continued for `other`.
     fn difference(&self, other: &Self) -> Option<&'static str> {
         if self.handback_progress != other.handback_progress {

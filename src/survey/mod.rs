@@ -6,8 +6,6 @@ mod elsewhere;
 mod holes;
 mod kind;
 mod known;
-#[cfg(feature = "content-checks")]
-mod opening;
 mod people;
 pub mod picture;
 pub mod recycle;
@@ -29,8 +27,6 @@ pub use cost::{Cost, Costs, FolderCost, KindCost, MOST_FOLDERS, costs};
 pub use elsewhere::{MayBelong, Whose, elsewhere};
 pub use holes::{Account, DiskHoles, VolumeHoles, holes};
 pub use kind::FileKind;
-#[cfg(feature = "content-checks")]
-pub use opening::OpeningTable;
 pub use people::{Person, Place, Standing, Usual};
 pub use remember::Hit;
 pub use tally::{Count, Tally};

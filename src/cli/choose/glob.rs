@@ -66,8 +66,11 @@ fn expanded(text: &str) -> Result<Vec<String>, &'static str> {
     Ok(done)
 }
 
-/// What stands before, in, and after the first braces.
-fn brace(text: &str) -> Result<Option<(&str, Vec<&str>, &str)>, &'static str> {
+/// What stands before, in, and after some braces.
+type Braces<'t> = (&'t str, Vec<&'t str>, &'t str);
+
+/// The first braces of a text.
+fn brace(text: &str) -> Result<Option<Braces<'_>>, &'static str> {
     let (mut depth, mut start, mut part) = (0_usize, 0, 0);
     let mut parts = Vec::new();
     let mut signs = text.char_indices();

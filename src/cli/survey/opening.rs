@@ -3,9 +3,9 @@
 use super::super::output::{Align, Printer, Table};
 use super::super::size;
 use crate::catalog::State;
-use crate::content::formats::Opens;
+use crate::content::Opens;
+use crate::content::contents::Contents;
 use crate::error::Result;
-use crate::survey::OpeningTable;
 
 /// States as the columns say them, best first.
 const STATES: [(State, &str); 8] = [
@@ -19,15 +19,15 @@ const STATES: [(State, &str); 8] = [
     (State::Unlocated, "not found"),
 ];
 
-pub(super) fn print(table: &OpeningTable, printer: &mut Printer<'_>) -> Result<()> {
-    if table.0.is_empty() {
+pub(super) fn print(contents: &Contents, printer: &mut Printer<'_>) -> Result<()> {
+    if contents.table.is_empty() {
         return Ok(());
     }
     let columns: Vec<(&str, Align)> =
         [("does it open?", Align::Left)].into_iter().chain(STATES.map(|(_, name)| (name, Align::Right))).collect();
     let mut rows = Table::new(&columns);
     for opens in Opens::ALL {
-        let counts = STATES.map(|(state, _)| table.get(state, opens).count);
+        let counts = STATES.map(|(state, _)| contents.get(state, opens).files);
         if counts.iter().any(|count| *count > 0) {
             let cells = counts.map(|count| if count == 0 { String::new() } else { size::grouped(count) });
             rows.row([words(opens).to_string()].into_iter().chain(cells).collect());
@@ -36,7 +36,7 @@ pub(super) fn print(table: &OpeningTable, printer: &mut Printer<'_>) -> Result<(
     printer.line("")?;
     printer.line("Do the people's files open?")?;
     printer.table(rows.without_empty_columns().fitted(&[]))?;
-    for sentence in sentences(table) {
+    for sentence in sentences(contents) {
         printer.prose(2, &sentence)?;
     }
     Ok(())
@@ -55,9 +55,9 @@ fn words(opens: Opens) -> &'static str {
 }
 
 /// What nobody would see in the two words apart.
-fn sentences(table: &OpeningTable) -> Vec<String> {
+fn sentences(contents: &Contents) -> Vec<String> {
     let count = |states: &[State], opens: &[Opens]| -> u64 {
-        states.iter().flat_map(|state| opens.iter().map(|opens| table.get(*state, *opens).count)).sum()
+        states.iter().flat_map(|state| opens.iter().map(|opens| contents.get(*state, *opens).files)).sum()
     };
     let read = [State::Whole, State::NotDecoded];
     let mut all = Vec::new();
@@ -89,20 +89,22 @@ fn sentences(table: &OpeningTable) -> Vec<String> {
 mod tests {
     use super::super::super::output::Terminal;
     use super::*;
+    use crate::content::Verdict;
 
     #[test]
     fn what_was_read_and_does_not_open_is_said() {
-        let mut table = OpeningTable::default();
+        let mut contents = Contents::default();
         for (state, opens, count) in [
             (State::Whole, Opens::Sound, 1200),
             (State::Whole, Opens::Broken, 1),
             (State::Damaged, Opens::Broken, 3),
             (State::Damaged, Opens::Sound, 2),
         ] {
-            (0..count).for_each(|_| table.add(state, opens, 10));
+            let verdict = Verdict::new(opens, Some("PNG"), "");
+            (0..count).for_each(|_| contents.add(state, 10, &verdict, Default::default));
         }
         let (mut out, mut err) = (Vec::new(), Vec::new());
-        print(&table, &mut Printer::new(&mut out, &mut err, Terminal::default())).unwrap();
+        print(&contents, &mut Printer::new(&mut out, &mut err, Terminal::default())).unwrap();
         let text = String::from_utf8(out).unwrap();
         let expected = "
 Do the people's files open?

@@ -73,7 +73,10 @@ fn the_union_is_what_one_selection_of_both_would_be() {
     crate::handover::extract(&choosing(&choir, &[&FIRST, &SECOND], None), &at_once, &Silent).unwrap();
     make_first(&choir, &in_turn);
     let before = contents(&in_turn);
-    assert_eq!(given(&in_turn, "choir.img", None, &[]).unwrap().alone, Some(2));
+    assert_eq!(
+        given(&in_turn, job(&choir, Vec::new(), Options::default()).image.as_ref(), "choir.img", None).unwrap().alone,
+        Some(2)
+    );
     add(&both(&choir), &in_turn, &Silent).unwrap();
     let after = contents(&in_turn);
     for (path, bytes) in before.iter().filter(|(path, _)| path.starts_with("data/")) {
@@ -164,7 +167,11 @@ fn what_was_there_is_read_again_also_when_adding_goes_on() {
     let disk = FaultyDisk::new(Plan { stop_at: Some(operations * 2 / 3), ..Plan::default() });
     run(&both(&choir), &to, true, &disk, &Silent).unwrap_err();
     assert!(!to.join("bagit.txt").exists() && to.join("NOT FINISHED.txt").exists());
-    assert_eq!(given(&to, "choir.img", None, &[]).unwrap().selections.len(), 1, "also while it is unfinished");
+    assert_eq!(
+        given(&to, both(&choir).image.as_ref(), "choir.img", None).unwrap().selections.len(),
+        1,
+        "also while it is unfinished"
+    );
     write_file(&note, &changed);
     assert!(why(add(&both(&choir), &to, &Silent)).contains("it was changed since it was written"));
     assert_eq!(std::fs::read(&note).unwrap(), changed, "the customer's change is not undone");
