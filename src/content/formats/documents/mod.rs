@@ -5,6 +5,7 @@ mod archives;
 mod inflate;
 mod ole;
 mod pdf;
+mod rtf;
 mod sqlite;
 #[cfg(test)]
 mod testing;
@@ -20,6 +21,7 @@ pub(super) const FORMATS: &[&[Format]] = &[
     ole::FORMATS,
     zip::NAMED,
     pdf::FORMATS,
+    rtf::FORMATS,
     sqlite::FORMATS,
     access::FORMATS,
     archives::FORMATS,
@@ -32,6 +34,9 @@ pub(super) fn may_be_sound(named: &Format, head: &[u8]) -> Option<&'static str> 
         Some("it looks like noise, as a database does that is encrypted")
     } else if archives::is_no_cabinet(named, head) {
         Some("it is another kind of archive under the same ending")
+    } else if ole::FORMATS.iter().any(|format| format.name == named.name) && text::is_text(head) {
+        // Web pages and lists, which the programs open nevertheless.
+        Some("it is text under the ending of another kind")
     } else {
         None
     }

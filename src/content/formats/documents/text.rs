@@ -30,6 +30,12 @@ pub(super) fn holds(bytes: &[u8], needle: &[u8]) -> bool {
     find(bytes, needle).is_some()
 }
 
+/// Whether bytes are text, in an encoding of one byte a character or more. A file that lost its beginning has zeros there.
+pub(super) fn is_text(bytes: &[u8]) -> bool {
+    let wide = bytes.starts_with(&[0xFF, 0xFE]) || bytes.starts_with(&[0xFE, 0xFF]);
+    wide || bytes.iter().all(|byte| *byte >= b' ' || matches!(byte, b'\t' | b'\n' | 0x0C | b'\r'))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -41,6 +47,11 @@ mod tests {
         assert_eq!(label(&[b'x', 0xFF]), "x\u{FFFD}");
         assert_eq!(label(&[b'x'; 61]).chars().count(), 61);
         assert!(label(&[b'x'; 61]).ends_with('…') && !label(&[b'x'; 60]).ends_with('…'));
+    }
+
+    #[test]
+    fn text_has_no_zeros() {
+        assert!(is_text("Alt\r\nSopran \u{e4}".as_bytes()) && is_text(b"\xFF\xFEa\0") && !is_text(b"a\0"));
     }
 
     #[test]

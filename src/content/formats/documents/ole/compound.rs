@@ -1,7 +1,7 @@
 //! A compound file's tables, chains and streams ([MS-CFB] 2.3 to 2.6).
 
 use super::directory::{Entry, Kind, entries, reachable};
-use super::header::{END_OF_CHAIN, FREE, Header, LARGEST, TABLE};
+use super::header::{END_OF_CHAIN, FREE, Header, LARGEST};
 use super::stream::Stream;
 use crate::bytes::{at_most, to_u64, to_usize};
 use crate::content::formats::{Step, Subject, broken};
@@ -196,11 +196,13 @@ fn read_table(subject: &Subject<'_>, header: &Header, taken: &mut Taken) -> Step
     }
     // What lies behind the file's end is free.
     let behind = table.get(usize::try_from(header.sectors).unwrap_or(usize::MAX)..).unwrap_or_default();
-    if behind.iter().any(|entry| *entry != FREE) {
+    // Some programs fill up with zeros.
+    if behind.iter().any(|entry| ![FREE, 0].contains(entry)) {
         return broken(subject.size(), "the file ends before sectors that are in use");
     }
-    if let Some(sector) = tables.iter().find(|sector| next_in(&table, **sector) != TABLE) {
-        return broken(header.place(*sector), "its table of sectors does not know itself");
+    // A sector of the table has a mark of its own; what matters is that it is in no chain.
+    if let Some(sector) = tables.iter().find(|sector| next_in(&table, **sector) <= LARGEST) {
+        return broken(header.place(*sector), "a sector of its table is in use for something else");
     }
     Ok(table)
 }

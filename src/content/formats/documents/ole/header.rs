@@ -8,8 +8,6 @@ use crate::content::formats::{Step, Subject, broken};
 pub(super) const END_OF_CHAIN: u32 = 0xFFFF_FFFE;
 /// The sector is free; in the table of tables: nothing here.
 pub(super) const FREE: u32 = 0xFFFF_FFFF;
-/// A sector of the table.
-pub(super) const TABLE: u32 = 0xFFFF_FFFD;
 /// Numbers above are no sectors.
 pub(super) const LARGEST: u32 = 0xFFFF_FFFA;
 

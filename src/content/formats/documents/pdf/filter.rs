@@ -6,7 +6,8 @@ use std::io::BufRead;
 use super::lexer::{Value, is_blank};
 use crate::bytes::{array, to_u64, to_usize};
 use crate::content::formats::documents::inflate::{Adler, Ended, inflate};
-use crate::content::formats::{Step, Subject, broken, unchecked};
+use crate::content::formats::pictures::jpeg_inside;
+use crate::content::formats::{Step, Stop, Subject, broken, unchecked};
 
 /// The largest stream that is needed unpacked: tables and objects.
 const LONGEST: usize = 1 << 26;
@@ -66,9 +67,7 @@ pub(super) fn check(subject: &Subject<'_>, dictionary: &Value, start: u64, end: 
     }
 }
 
-/// A JPEG picture (ISO/IEC 10918-1, annex B): it begins and ends as one.
-///
-/// Only here a walk of the picture's own marks would have to be put in.
+/// A JPEG picture (ISO/IEC 10918-1, annex B): it begins and ends as one, and its blocks decode.
 fn picture(subject: &Subject<'_>, start: u64, end: u64) -> Step<Content> {
     if subject.up_to(start, 2)? != [0xFF, 0xD8] {
         return broken(start, "a picture in it does not begin as one");
@@ -79,7 +78,12 @@ fn picture(subject: &Subject<'_>, start: u64, end: u64) -> Step<Content> {
     if !tail.windows(2).any(|two| two == [0xFF, 0xD9]) {
         return broken(end, "a picture in it does not end as one");
     }
-    Ok(Content::Skipped)
+    match jpeg_inside(subject, start, end) {
+        Ok(()) => Ok(Content::Decoded),
+        // A picture of a kind that nobody here decodes.
+        Err(Stop::Unchecked { .. }) => Ok(Content::Skipped),
+        Err(stop) => Err(stop),
+    }
 }
 
 /// A stream's bytes, unpacked. `None` if they are packed in a way that isn't read.

@@ -100,6 +100,8 @@ enum Told {
 }
 
 fn opens_as_archive(head: &[u8]) -> bool {
+    // Marks of an archive that was to be in several parts and became one (APPNOTE.TXT 6.3, section 8.5).
+    let head = head.strip_prefix(b"PK00").or_else(|| head.strip_prefix(b"PK\x07\x08")).unwrap_or(head);
     head.starts_with(b"PK\x03\x04") || head.starts_with(b"PK\x05\x06")
 }
 

@@ -83,6 +83,8 @@ fn a_sound_archive_is_proven_by_its_checksums() {
     // Bytes before and behind, and a comment that looks like an end.
     let behind = [&bytes[..], b"\0\0\0"].concat();
     assert_eq!(opens("songs.zip", &behind).0, Opens::Sound);
+    let marked = [b"PK00", &bytes[..]].concat();
+    assert_eq!(opens("songs.zip", &marked).0, Opens::Sound);
     let mut comment = bytes.clone();
     let at = comment.len() - 2;
     comment[at] = 30;
