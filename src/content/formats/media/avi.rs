@@ -152,10 +152,8 @@ fn pieces(subject: &Subject<'_>, film: &Film, start: u64, end: u64) -> Step<()> 
 
 fn coded(subject: &Subject<'_>, piece: &Chunk, codec: Option<Picture>) -> Step<()> {
     match codec {
-        Some(Picture::Jpeg) if piece.length > 1 => {
-            if subject.bytes(piece.body, 2)? != [0xff, 0xd8] {
-                return broken(piece.body, "a picture of the film does not open");
-            }
+        Some(Picture::Jpeg) if piece.length > 1 && subject.bytes(piece.body, 2)? != [0xff, 0xd8] => {
+            return broken(piece.body, "a picture of the film does not open");
         }
         Some(Picture::Coded(codec)) if codec.says_something() => {
             let bytes = subject.up_to(piece.body, at_most(piece.length, MOST_AT_ONCE))?;

@@ -4,18 +4,18 @@
 const fn table(polynomial: u32, width: u32) -> [u32; 256] {
     let mut table = [0; 256];
     let top = 1 << 31;
-    let polynomial = polynomial << (32 - width);
+    let polynomial = polynomial << 32_u32.saturating_sub(width);
     let mut byte = 0_u32;
     let mut rest: &mut [u32] = &mut table;
     while let Some((slot, others)) = rest.split_first_mut() {
         let mut value = byte << 24;
-        let mut bit = 0;
+        let mut bit = 0_u32;
         while bit < 8 {
             value = if value & top == 0 { value << 1 } else { (value << 1) ^ polynomial };
-            bit += 1;
+            bit = bit.saturating_add(1);
         }
         *slot = value;
-        byte += 1;
+        byte = byte.saturating_add(1);
         rest = others;
     }
     table

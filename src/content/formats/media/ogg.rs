@@ -24,8 +24,7 @@ fn check(subject: &Subject<'_>) -> Step<Strength> {
     let mut streams: BTreeMap<u32, u32> = BTreeMap::new();
     let mut at = 0_u64;
     while at < subject.size() {
-        // A page is never longer than 27 + 255 + 255 × 255 bytes.
-        let page = subject.up_to(at, 65_307)?;
+        let page = subject.up_to(at, HEADER.saturating_add(255))?;
         if !opens(&page) {
             if is_tag(subject, at, &page)? {
                 break;
@@ -36,17 +35,19 @@ fn check(subject: &Subject<'_>) -> Step<Strength> {
         let header = HEADER.saturating_add(segments);
         let sizes = page.get(HEADER..header).unwrap_or_default();
         let length = sizes.iter().fold(header, |sum, size| sum.saturating_add(usize::from(*size)));
-        let Some(page) = page.get(..length).filter(|_| sizes.len() == segments) else {
+        // Never more than 27 + 255 + 255 × 255 bytes.
+        let page = subject.up_to(at, length)?;
+        if sizes.len() != segments || page.len() != length {
             return broken(subject.size(), "the file ends within a page");
-        };
-        let mut zeroed = page.to_vec();
+        }
+        let mut zeroed = page.clone();
         if let Some(field) = zeroed.get_mut(22..26) {
             field.fill(0);
         }
-        if le_u32(page, 22) != Some(Crc::thirty_two().of(&zeroed)) {
+        if le_u32(&page, 22) != Some(Crc::thirty_two().of(&zeroed)) {
             return broken(at, "a page does not agree with its checksum");
         }
-        let (Some(flags), Some(serial), Some(number)) = (u8_at(page, 5), le_u32(page, 14), le_u32(page, 18)) else {
+        let (Some(flags), Some(serial), Some(number)) = (u8_at(&page, 5), le_u32(&page, 14), le_u32(&page, 18)) else {
             return broken(at, "a page ends too early");
         };
         // A stream begins with flag 2; a chain may use a number again.

@@ -17,6 +17,12 @@ pub(super) const FORMATS: &[Format] = &[
 /// How much is unpacked at a time.
 const PIECE: usize = 1 << 16;
 
+/// What a member costs besides its content, in bytes: a file may have any number of empty ones.
+const MEMBER: u64 = 1 << 15;
+
+/// The most zeros behind a stream of XZ, in bytes: tapes have blocks of so many.
+const MOST_PADDING: u64 = 1 << 16;
+
 fn opens_as_gzip(head: &[u8]) -> bool {
     // Only the method "deflate" is defined, and three bits of the flags are kept at 0.
     head.starts_with(&[0x1f, 0x8b, 8]) && u8_at(head, 3).is_some_and(|flags| flags & 0xe0 == 0)
@@ -26,9 +32,10 @@ fn opens_as_gzip(head: &[u8]) -> bool {
 /// `gzip` does: tapes fill with zeros.
 fn gzip(subject: &Subject<'_>) -> Step<Strength> {
     let mut at = 0_u64;
+    let mut piece = vec![0; PIECE];
     while at < subject.size() && opens_as_gzip(&subject.up_to(at, 4)?) {
+        subject.spend(MEMBER)?;
         let mut decoder = GzDecoder::new(subject.reader(at..subject.size()));
-        let mut piece = vec![0; PIECE];
         loop {
             match decoder.read(&mut piece) {
                 Ok(0) => break,
@@ -64,9 +71,12 @@ fn xz(subject: &Subject<'_>) -> Step<Strength> {
     let mut end = subject.size();
     while end > 0 {
         // Streams may be filled up with zeros, four at a time (2.2).
-        if end >= 4 && subject.array::<4>(end.saturating_sub(4))? == [0; 4] {
+        let padded = end;
+        while end >= 4
+            && padded.saturating_sub(end) < MOST_PADDING
+            && subject.array::<4>(end.saturating_sub(4))? == [0; 4]
+        {
             end = end.saturating_sub(4);
-            continue;
         }
         let Some(at) = end.checked_sub(12) else {
             return broken(subject.size(), "the file ends too early");

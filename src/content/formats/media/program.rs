@@ -7,8 +7,8 @@ use crate::content::formats::{Format, Step, Strength, Subject, broken};
 pub(super) const FORMATS: &[Format] =
     &[Format { name: "MPEG-PS", endings: &["mpg", "mpeg", "vob", "m1v", "m2v", "m2p"], opens, check }];
 
-/// How many bytes are read at a time.
-const PIECE: usize = 1 << 17;
+/// A sector of a disc, in bytes.
+const SECTOR: usize = 2048;
 
 fn opens(head: &[u8]) -> bool {
     // A pack, or a sequence of pictures without packs.
@@ -50,11 +50,11 @@ fn check(subject: &Subject<'_>) -> Step<Strength> {
 
 /// Zeros that fill a disc's sector of 2,048 bytes, or end the file within one.
 fn padding(subject: &Subject<'_>, at: u64) -> Step<Option<u64>> {
-    let bytes = subject.up_to(at, PIECE)?;
+    let bytes = subject.up_to(at, SECTOR.saturating_add(2))?;
     let zeros = bytes.iter().take_while(|byte| **byte == 0).count();
     // The zeros of the next start code are its own.
     let after = at.saturating_add(to_u64(zeros));
-    if zeros >= 2048 || zeros == 0 {
+    if zeros >= SECTOR || zeros == 0 {
         return Ok(None);
     }
     if zeros == bytes.len() {

@@ -1,7 +1,7 @@
 //! MPEG transport streams (ISO/IEC 13818-1, 2.4.3): packets of 188 bytes that open with 47h; in those of camcorders and
 //! discs (common practice) four bytes stand before each, in those with check words sixteen behind.
 //!
-//! The endings are those of program texts, too: a text is none of these films and not broken.
+//! Two of the endings are those of program texts and game maps, too: those are no films, and not broken.
 
 use crate::bytes::at_most;
 use crate::content::formats::{Format, Step, Strength, Subject, broken, unchecked};
@@ -12,7 +12,7 @@ pub(super) const FORMATS: &[Format] = &[Format { name: NAME, endings: &["m2ts", 
 
 /// By these names a text may go, too.
 pub(super) const NAMED: &[Format] =
-    &[Format { name: NAME, endings: &["ts", "mts"], opens: |head| opens(head) || is_text(head), check }];
+    &[Format { name: NAME, endings: &["ts", "mts"], opens: |head| opens(head) || is_other(head), check }];
 
 const SYNC: u8 = 0x47;
 
@@ -36,9 +36,10 @@ fn layout(head: &[u8]) -> Option<(usize, usize)> {
     None
 }
 
-/// A film has zeros in its first packets, and a text has none.
-fn is_text(head: &[u8]) -> bool {
-    !head.contains(&0)
+/// Whether a file of this name may be something else altogether: a program's text, a game's map. What has lost its first
+/// sector opens with zeros.
+fn is_other(head: &[u8]) -> bool {
+    head.iter().take(512).any(|byte| *byte != 0)
 }
 
 fn opens(head: &[u8]) -> bool {
@@ -47,7 +48,7 @@ fn opens(head: &[u8]) -> bool {
 
 fn check(subject: &Subject<'_>) -> Step<Strength> {
     let Some((length, start)) = layout(&subject.up_to(0, 4096)?) else {
-        return unchecked("it is a text");
+        return unchecked("it is no film: other programs use this name, too");
     };
     let step = length.saturating_mul(AT_ONCE);
     let mut at = u64::try_from(start).unwrap_or_default();

@@ -41,11 +41,11 @@ fn check(subject: &Subject<'_>) -> Step<Strength> {
 }
 
 fn description(fmt: &[u8], at: u64) -> Step<()> {
+    // The length of a block follows from the rest for plain sound, and some programs leave it out.
     let [tag, channels, block, bits] = [0, 2, 12, 14].map(|field| le_u16(fmt, field).unwrap_or_default());
     let rate = le_u32(fmt, 4).unwrap_or_default();
-    let plain = tag == 1;
     let fits = u32::from(block) == u32::from(channels).saturating_mul(u32::from(bits).div_ceil(8));
-    if channels == 0 || rate == 0 || (plain && !fits) {
+    if channels == 0 || rate == 0 || (tag == 1 && block != 0 && !fits) {
         return broken(at, "the description of the sound is impossible");
     }
     Ok(())

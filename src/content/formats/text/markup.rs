@@ -85,7 +85,7 @@ mod tests {
         };
         let whole = "<?xml version='1.0'?>\n<!-- <x> -->\n<!DOCTYPE choir>\n<choir><voice>Altus</voice></choir>\n";
         assert_eq!(opens(whole), (Opens::Sound, Some(Strength::Structure)));
-        assert_eq!(opens(&whole[..whole.len() - 12]), (Opens::Sound, Some(Strength::Opening)));
+        assert_eq!(opens(&whole[..whole.len() - 9]), (Opens::Sound, Some(Strength::Opening)));
         assert_eq!(opens(&whole[..whole.len() - 20]).0, Opens::Broken);
         assert_eq!(opens("<?xml version='1.0'?><empty/>"), (Opens::Sound, Some(Strength::Opening)));
         assert_eq!(opens("no element at all").0, Opens::Sound);
