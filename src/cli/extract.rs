@@ -34,7 +34,7 @@ struct Document<'a> {
 
 pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitStatus> {
     // What is wrong with it is said before anything is read.
-    let mut record = args.record.begin()?;
+    let record = args.record.begin()?;
     let options = SweepOptions { deleted: args.deleted, codepage: args.codepage.codepage, ..SweepOptions::default() };
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let mut selected: BTreeMap<u32, Vec<Selected>> = BTreeMap::new();
@@ -46,7 +46,6 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         selected.entry(volume).or_default().push(name.map_or(Selected::Root, Selected::Name));
     }
     opened.say_what_is_left_out(context);
-    args.record.look_at(opened.disk.source.image().as_ref(), opened.map.path.as_deref(), &mut record, context)?;
     let volumes = selected
         .into_iter()
         .filter_map(|(number, selected)| {
@@ -54,7 +53,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
             Some(VolumeSelection { number, filesystem, catalog: &swept.catalog, facts: &swept.facts, selected })
         })
         .collect();
-    let job = Job {
+    let mut job = Job {
         image: opened.disk.source.image(),
         image_name: args.image.image.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
         map: map_note(&opened.map),
@@ -71,6 +70,9 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
         },
         record,
     };
+    // Hashing an image takes as long as reading it: not for a destination that is refused then.
+    handover::check_destination(&job, &args.to)?;
+    args.record.look_at(job.image.as_ref(), opened.map.path.as_deref(), &mut job.record, context)?;
     let summary = handover::extract(&job, &args.to, &context.progress)?;
     let kept = args.record.keep(&summary.folder, job.image.as_ref(), job.ticket.as_deref(), context);
     let record = match &kept {

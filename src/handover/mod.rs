@@ -61,6 +61,14 @@ pub fn extract(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summ
     run(job, to, &Disk, progress)
 }
 
+/// Whether [`extract`] would begin or continue a bag at `to`, as far as that can be said without planning it. Makes nothing.
+///
+/// # Errors
+/// [`Error::Destination`] if it would be refused; [`Error::Io`] if it can't be looked at.
+pub fn check_destination(job: &Job<'_>, to: &Path) -> Result<()> {
+    destination::choose(to, &job.image_name, job.ticket.as_deref(), job.image.parts()).map(drop)
+}
+
 fn run(job: &Job<'_>, to: &Path, output: &dyn Output, progress: &dyn Progress) -> Result<Summary> {
     let plan = Plan::make(job)?;
     let destination = destination::choose(to, &job.image_name, job.ticket.as_deref(), job.image.parts())?;
