@@ -30,10 +30,14 @@ fn two_handovers_of_one_drive() {
     bench.file("again.img", &restored);
     let words = ["extract", "again.img", "/Users/Choir", "/Scores 2009", "--map", "complete.map.csv", "--map-accept"];
     bench.run_words(&[&words[..], &["--to", "again", "--no-record"]].concat()).code(0);
-    let outcome = bench.run("compare choir again").code(1).out_has("by their path on the drive").out_has("Changed: 3 files");
+    let outcome =
+        bench.run("compare choir again").code(1).out_has("by their path on the drive").out_has("Changed: 3 files");
     outcome.lines_with(&["2:/Users/Choir/Pictures/Concert 2009/IMG_0487.jpg", "damaged", "→ whole"]);
     let value = bench.run("compare choir again --json").code(1).json("compare");
-    assert_eq!((&value["same"], &value["changed"]["count"], &value["new"]["count"]), (&198.into(), &3.into(), &41.into()));
+    assert_eq!(
+        (&value["same"], &value["changed"]["count"], &value["new"]["count"]),
+        (&198.into(), &3.into(), &41.into())
+    );
     assert_eq!((&value["missing"]["count"], &value["differs"]), (&0.into(), &true.into()));
     let changed = &value["changed"]["first"][0];
     assert_eq!((&changed["a"]["state"], &changed["b"]["state"]), (&"damaged".into(), &"whole".into()));
@@ -66,7 +70,8 @@ fn lists_of_other_programs() {
 #[test]
 fn the_image_is_read_again() {
     let bench = bench();
-    let outcome = bench.run("compare choir demo.img").code(0).out_has("(the image, read again)").out_has("No difference.");
+    let outcome =
+        bench.run("compare choir demo.img").code(0).out_has("(the image, read again)").out_has("No difference.");
     outcome.out_has("Same: 201 files (3 of them with zeros");
     let value = bench.run("compare choir/records/manifest.json demo.img --json").code(0).json("compare");
     assert_eq!((&value["b"], &value["new"]), (&serde_json::Value::Null, &serde_json::Value::Null));
@@ -82,7 +87,11 @@ fn the_image_is_read_again() {
     let outcome = bench.run("compare choir other.img").code(1).out_has("Same: 200 files").out_has("Changed: 1 file\n");
     outcome.out_has("2:/Users/Choir/Pictures/Concert 2009/IMG_0488.jpg (whole").out_has("They differ.");
     bench.fixture("ntfs-dirty");
-    bench.run("compare choir ntfs-dirty.img").code(1).out_has("Missing in B: 201 files").out_has("volume 2 is not there");
+    bench
+        .run("compare choir ntfs-dirty.img")
+        .code(1)
+        .out_has("Missing in B: 201 files")
+        .out_has("volume 2 is not there");
 }
 
 #[test]

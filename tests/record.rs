@@ -70,7 +70,9 @@ fn the_image_digest_is_kept_and_used_while_it_fits() {
     };
     extract("none", &[]).err_lacks("SHA-256");
     assert_eq!(Bag::at(bench.path("none")).json("records/job.json")["image"]["sha256"], serde_json::Value::Null);
-    extract("first", &["--hash-image"]).err_has(&format!("image: SHA-256 {digest}")).err_has("is kept in `demo.img.sha256`");
+    extract("first", &["--hash-image"])
+        .err_has(&format!("image: SHA-256 {digest}"))
+        .err_has("is kept in `demo.img.sha256`");
     let kept = bench.text("demo.img.sha256");
     assert!(kept.ends_with(&format!("\n{digest}  demo.img\n")), "{kept}");
 
@@ -109,12 +111,18 @@ fn the_list_of_another_program_is_left_alone_and_asked() {
     let line = "extract demo.img /Users/Choir/Desktop --hash-image --no-record --to";
     let other = format!("{digest} *demo.img\n");
     bench.file("demo.img.sha256", &other);
-    bench.run(&format!("{line} one")).code(0).err_has("is there and not handback's").err_has("says the same of `demo.img`");
+    bench
+        .run(&format!("{line} one"))
+        .code(0)
+        .err_has("is there and not handback's")
+        .err_has("says the same of `demo.img`");
     assert_eq!(bench.text("demo.img.sha256"), other);
     let wrong = other.replace(&digest[..4], if digest.starts_with("0000") { "1111" } else { "0000" });
     bench.file("demo.img.sha256", &wrong);
     let outcome = bench.run(&format!("{line} two")).code(0).err_lacks("says the same");
-    outcome.err_has("`demo.img` is not what `demo.img.sha256` says").err_has("was the image changed since it was made?");
+    outcome
+        .err_has("`demo.img` is not what `demo.img.sha256` says")
+        .err_has("was the image changed since it was made?");
     assert_eq!(bench.text("demo.img.sha256"), wrong);
 }
 
@@ -146,7 +154,8 @@ fn the_workshop_keeps_its_own_copy_of_the_lists() {
     bench.run("extract demo.img /Users/Choir --to again").code(1);
     let names = records(&bench, BESIDE);
     assert_eq!(names.len(), 2, "one for each handover: {names:?}");
-    let date = bench.text("choir/bag-info.txt").lines().find_map(|l| l.strip_prefix("Bagging-Date: ").map(str::to_string));
+    let date =
+        bench.text("choir/bag-info.txt").lines().find_map(|l| l.strip_prefix("Bagging-Date: ").map(str::to_string));
     assert!(names[0].starts_with(&date.unwrap()) && names[1].ends_with(" (2)"), "{names:?}");
     let (record, bag) = (bench.tree(&format!("{BESIDE}/{}", names[0])), bench.tree("choir"));
     assert!(!record.keys().any(|path| path.starts_with("data")), "no file of the customer's");
@@ -195,7 +204,10 @@ fn a_record_that_cannot_be_kept() {
     let bench = demo();
     bench.file("file", "mine");
     for record in ["file", "no/where"] {
-        bench.run(&format!("extract demo.img /Users/Choir --to one --record {record}")).code(3).err_has("needs a folder");
+        bench
+            .run(&format!("extract demo.img /Users/Choir --to one --record {record}"))
+            .code(3)
+            .err_has("needs a folder");
         assert!(!bench.path("one").exists(), "nothing is copied");
     }
     bench.folder("two");

@@ -31,17 +31,26 @@ const FINGERPRINT: &str = "SHA256:UQfMe+hXcKfVTY4G2K0Vo9DHBwRePyHVQuaL9WB0amA";
 #[test]
 fn a_signed_handover_says_whose_it_is() {
     let bench = signed();
-    bench.run("verify choir").code(0).out_has(&format!("Signed by key {FINGERPRINT}: the signature is good; nobody says whose"));
+    bench
+        .run("verify choir")
+        .code(0)
+        .out_has(&format!("Signed by key {FINGERPRINT}: the signature is good; nobody says whose"));
     let good = bench.run("verify choir --signer key-choir.pub").code(0).out_has("All well");
     good.out_has(&format!("Signed by `choir workshop (test)`, key {FINGERPRINT}: the signature is good"));
     let public = bench.text("key-choir.pub");
     bench.file("allowed_signers", format!("# ours\nanna@village namespaces=\"file\" {public}"));
     let value = bench.run("verify choir --signer allowed_signers --json").code(0).json("verify");
     assert_eq!(value["signature"]["state"], "good");
-    assert_eq!((&value["signature"]["signer"], &value["signature"]["key"]), (&"anna@village".into(), &FINGERPRINT.into()));
+    assert_eq!(
+        (&value["signature"]["signer"], &value["signature"]["key"]),
+        (&"anna@village".into(), &FINGERPRINT.into())
+    );
     let job: serde_json::Value = serde_json::from_str(&bench.text("choir/records/job.json")).unwrap();
     assert_eq!(job["signature"]["key"], FINGERPRINT);
-    assert_eq!((&job["signature"]["file"], &job["signature"]["namespace"]), (&"tagmanifest-sha256.txt.sig".into(), &"file".into()));
+    assert_eq!(
+        (&job["signature"]["file"], &job["signature"]["namespace"]),
+        (&"tagmanifest-sha256.txt.sig".into(), &"file".into())
+    );
     assert!(!bench.text("choir/tagmanifest-sha256.txt").contains(".sig"), "it signs that list and can't stand in it");
     assert!(bench.text("choir/records/log.txt").contains(&format!("signed with the key {FINGERPRINT}")));
 }
@@ -64,7 +73,10 @@ fn one_changed_byte_anywhere_is_noticed() {
         ("choir/tagmanifest-sha256.txt", "the signature is NO GOOD: the tag manifest is not what was signed"),
         ("choir/tagmanifest-sha256.txt.sig", "the signature is NO GOOD"),
         ("choir/manifest-sha256.txt", "`manifest-sha256.txt` is not what was written"),
-        ("choir/data/recovered/Users/Choir/letter.txt", "`data/recovered/Users/Choir/letter.txt` is not what was written"),
+        (
+            "choir/data/recovered/Users/Choir/letter.txt",
+            "`data/recovered/Users/Choir/letter.txt` is not what was written",
+        ),
     ] {
         let bytes = std::fs::read(bench.path(path)).unwrap();
         let mut changed = bytes.clone();

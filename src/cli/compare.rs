@@ -81,11 +81,8 @@ pub(super) fn run(args: &CompareArgs, context: &mut Context<'_>) -> Result<ExitS
 
 fn with_image(list: &List, args: &CompareArgs, context: &mut Context<'_>) -> Result<(Comparison, OpenedDisk)> {
     let numbers = list.volumes()?;
-    let options = SweepOptions {
-        deleted: list.has_deleted()?,
-        codepage: args.codepage.codepage,
-        ..SweepOptions::default()
-    };
+    let options =
+        SweepOptions { deleted: list.has_deleted()?, codepage: args.codepage.codepage, ..SweepOptions::default() };
     let image = ImageArgs { image: args.b.clone(), parts: args.parts.clone() };
     let mut opened = OpenedDisk::open(&image, &args.map, &args.sector, options, context)?;
     for number in &numbers {

@@ -65,13 +65,15 @@ impl RecordArgs {
     pub(super) fn begin(&self) -> Result<Record> {
         let signer = self.sign.as_deref().map(SigningKey::read).transpose()?;
         if let Some(folder) = &self.record {
-            let parent = folder.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
+            let parent =
+                folder.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
             if !folder.is_dir() && (folder.symlink_metadata().is_ok() || !parent.is_dir()) {
                 return Err(Error::Destination {
                     path: folder.clone(),
-                    why: "the workshop's copy needs a folder, or a new one in a folder that is there; name another with \
+                    why:
+                        "the workshop's copy needs a folder, or a new one in a folder that is there; name another with \
                           `--record`"
-                        .to_string(),
+                            .to_string(),
                 });
             }
         }
@@ -91,11 +93,8 @@ impl RecordArgs {
     ) -> Result<()> {
         (record.image, record.image_digest_was_kept) = image_digest::of(image, self.hash_image, context)?;
         if let Some(path) = map {
-            let bytes = std::fs::read(path).map_err(|source| Error::Io {
-                action: "read",
-                path: path.to_path_buf(),
-                source,
-            })?;
+            let bytes =
+                std::fs::read(path).map_err(|source| Error::Io { action: "read", path: path.to_path_buf(), source })?;
             record.map_file_sha256 = Some(Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect());
         }
         Ok(())

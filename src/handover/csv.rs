@@ -48,7 +48,8 @@ mod tests {
 
     #[test]
     fn a_formula_is_disarmed_and_comes_back() {
-        for text in ["=1+1", "-x", "'quoted", "''twice", "@here", "+49", "plain", "", "\tx", "\r\n=1", "\n=1", "＝1+1"] {
+        for text in ["=1+1", "-x", "'quoted", "''twice", "@here", "+49", "plain", "", "\tx", "\r\n=1", "\n=1", "＝1+1"]
+        {
             let cell = harmless(text);
             assert!(!cell.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝']), "{text:?}");
             assert_eq!(plain(&cell), text);

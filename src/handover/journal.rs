@@ -185,7 +185,9 @@ impl Earlier {
         for line in lines {
             // The last line may be torn; what follows it can't be there.
             let whole = line.strip_suffix(b"\n").and_then(|line| serde_json::from_slice::<Line>(line).ok());
-            let Some((entry, safe, Some(reading))) = whole.map(|line| (line.entry, line.safe, line.reading(&header.also))) else {
+            let Some((entry, safe, Some(reading))) =
+                whole.map(|line| (line.entry, line.safe, line.reading(&header.also)))
+            else {
                 break;
             };
             let (Some(slot), Some(is_safe)) = (earlier.done.get_mut(entry), earlier.safe.get_mut(entry)) else { break };

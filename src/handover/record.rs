@@ -47,7 +47,8 @@ impl Record {
     /// What `job.json` says of the image's digest.
     pub(crate) fn image_json(&self) -> Value {
         let Some(digest) = &self.image else { return Value::Null };
-        let time = |time| jiff::Timestamp::try_from(time).ok().map(|time| time.strftime("%Y-%m-%dT%H:%M:%SZ").to_string());
+        let time =
+            |time| jiff::Timestamp::try_from(time).ok().map(|time| time.strftime("%Y-%m-%dT%H:%M:%SZ").to_string());
         let parts = digest.parts.iter().map(|part| {
             let name = part.path.file_name().unwrap_or_default().to_string_lossy();
             json!({"name": name, "length": part.length, "sha256": part.sha256})
@@ -61,8 +62,7 @@ impl Record {
 
     /// What `job.json` says of the signature.
     pub(crate) fn signature_json(&self) -> Value {
-        let signature =
-            |key: &SigningKey| json!({"file": SIGNATURE, "key": key.fingerprint(), "namespace": NAMESPACE});
+        let signature = |key: &SigningKey| json!({"file": SIGNATURE, "key": key.fingerprint(), "namespace": NAMESPACE});
         self.signer.as_ref().map_or(Value::Null, signature)
     }
 }
@@ -219,9 +219,8 @@ fn kept_files(bag: &Path) -> io::Result<Vec<String>> {
 /// Two names that nothing has yet: until it is done, and then.
 fn free_names(into: &Path, name: &str) -> Result<(PathBuf, PathBuf)> {
     let name = safe_component(&name.encode_utf16().collect::<Vec<_>>()).name;
-    let is_free = |path: &Path| {
-        std::fs::symlink_metadata(path).is_err_and(|error| error.kind() == io::ErrorKind::NotFound)
-    };
+    let is_free =
+        |path: &Path| std::fs::symlink_metadata(path).is_err_and(|error| error.kind() == io::ErrorKind::NotFound);
     for number in 1..=MOST_RECORDS {
         let numbered = if number == 1 { name.clone() } else { format!("{name} ({number})") };
         let (folder, unfinished) = (into.join(&numbered), into.join(format!("{numbered} (unfinished)")));

@@ -283,9 +283,8 @@ mod with_keys {
             Ok(parsed) if is_as_written(&parsed, &text) => parsed,
             Err(error) if is_other_kind(&error) => {
                 report.state = SignatureState::NotChecked;
-                report.why = Some(
-                    "its key is of a kind that handback does not check; `ssh-keygen -Y verify` does".to_string(),
-                );
+                report.why =
+                    Some("its key is of a kind that handback does not check; `ssh-keygen -Y verify` does".to_string());
                 return report;
             }
             Ok(_) | Err(_) => {
@@ -366,7 +365,12 @@ mod without_keys {
     /// What a signature is worth: nobody looks.
     pub(crate) fn report(_: &[u8], _: &[u8], signers: Option<&Signers>) -> SignatureReport {
         let list = signers.map(|signers| {
-            format!(" against `{}` ({} keys, {} other lines)", signers.path.display(), signers.keys.len(), signers.passed_over)
+            format!(
+                " against `{}` ({} keys, {} other lines)",
+                signers.path.display(),
+                signers.keys.len(),
+                signers.passed_over
+            )
         });
         SignatureReport {
             state: SignatureState::NotChecked,

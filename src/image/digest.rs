@@ -193,7 +193,10 @@ mod tests {
         write_file(&path, b"abc");
         let image = crate::image::open(&[&path]).unwrap();
         let digest = ImageDigest::compute(image.as_ref(), &Silent).unwrap();
-        assert_eq!((digest.sha256.as_str(), digest.parts[0].sha256.as_str()), (of(b"abc").as_str(), of(b"abc").as_str()));
+        assert_eq!(
+            (digest.sha256.as_str(), digest.parts[0].sha256.as_str()),
+            (of(b"abc").as_str(), of(b"abc").as_str())
+        );
         let memory = MemoryImage::new(vec![7; 100]);
         assert_eq!(ImageDigest::compute(&memory, &Silent).unwrap().sha256, of(&[7; 100]));
     }

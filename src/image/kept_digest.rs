@@ -32,7 +32,8 @@ impl ImageDigest {
     #[must_use]
     pub fn to_text(&self) -> Option<Vec<u8>> {
         let folder = self.parts.first()?.path.parent();
-        let mut text = format!("{FIRST_LINE}\n{LENGTH}{}\n{COMPUTED}{}\n", self.length, time(self.computed)?).into_bytes();
+        let mut text =
+            format!("{FIRST_LINE}\n{LENGTH}{}\n{COMPUTED}{}\n", self.length, time(self.computed)?).into_bytes();
         if self.parts.len() > 1 {
             text.extend(format!("{JOINED}{}\n", self.sha256).bytes());
         }
@@ -70,7 +71,8 @@ impl ImageDigest {
             let line = std::str::from_utf8(line).ok()?;
             if let Some(digest) = line.strip_prefix(JOINED) {
                 joined = Some(digest.to_string()).filter(|digest| is_digest(digest));
-            } else if let Some((length, modified)) = line.strip_prefix(PART).and_then(|part| part.split_once(MODIFIED)) {
+            } else if let Some((length, modified)) = line.strip_prefix(PART).and_then(|part| part.split_once(MODIFIED))
+            {
                 about = Some((length.parse::<u64>().ok()?, parsed_time(modified)?));
             }
         }

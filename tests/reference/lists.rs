@@ -80,7 +80,8 @@ fn what_is_kept_for_the_workshop_holds() {
 fn the_manifest_is_as_its_schema_says() {
     let says = |manifest: &Path| tools::ask("jsonschema", &["-i", text(manifest), SCHEMA], None).status.success();
     let (bench, image) = demo();
-    let further = ["--also", "sha512", "--also", "blake3", "--also", "md5", "--second-reader", "--streams", "--deleted"];
+    let further =
+        ["--also", "sha512", "--also", "blake3", "--also", "md5", "--second-reader", "--streams", "--deleted"];
     image.run(&bench, "extract", &[&["/", "--to", "choir"], &further[..]].concat());
     let manifest = bench.path("choir/records/manifest.json");
     assert!(says(&manifest), "the demo's");

@@ -10,7 +10,10 @@ const PACKAGES: &[(&str, &str)] = &[
     ("bagit.py", "python3-venv, then `python3 -m venv V && V/bin/pip install bagit==1.9.0` and V/bin on the PATH"),
     ("cryptsetup", "cryptsetup-bin"),
     ("insmod", "kmod"),
-    ("jsonschema", "python3-venv, then `python3 -m venv V && V/bin/pip install jsonschema==4.26.0` and V/bin on the PATH"),
+    (
+        "jsonschema",
+        "python3-venv, then `python3 -m venv V && V/bin/pip install jsonschema==4.26.0` and V/bin on the PATH",
+    ),
     ("linux.uml", "user-mode-linux"),
     ("losetup", "mount"),
     ("mcopy", "mtools"),

@@ -47,8 +47,9 @@ pub(super) fn read(
             match &columns {
                 None => {
                     let cells = cells.into_iter().enumerate();
-                    columns =
-                        Some(cells.map(|(index, name)| (name.trim_start_matches('\u{FEFF}').to_string(), index)).collect());
+                    columns = Some(
+                        cells.map(|(index, name)| (name.trim_start_matches('\u{FEFF}').to_string(), index)).collect(),
+                    );
                 }
                 Some(columns) if cells.len() != columns.len() => {
                     return Err(bad(path, row.line, "it has not as many cells as the heading"));

@@ -83,7 +83,8 @@ pub fn compare_with_image(list: &List, volumes: &[ImageVolume<'_>], progress: &d
     list.read(algorithm, &mut |line: Line| {
         let source = line.source.clone();
         let Some(item) = counted(line, MatchedBy::SourcePath, &mut side)? else { return Ok(()) };
-        match source.ok_or_else(|| "the list does not say where it stood".to_string()).and_then(|at| find(&at, volumes)) {
+        match source.ok_or_else(|| "the list does not say where it stood".to_string()).and_then(|at| find(&at, volumes))
+        {
             Err(why) => missing.push((item, why)),
             Ok((volume, object, moved_to)) => match place(volume, object)? {
                 Err(why) => missing.push((item, why)),

@@ -112,7 +112,11 @@ impl List {
         let first = text.lines().find(|line| !line.trim().is_empty() && !line.starts_with('#'));
         let Some(first) = first else {
             // The list of a handover without files.
-            return Ok(if start.is_empty() { list(Form::Sums, kind.unwrap_or(Algorithm::Sha256).into(), false) } else { None });
+            return Ok(if start.is_empty() {
+                list(Form::Sums, kind.unwrap_or(Algorithm::Sha256).into(), false)
+            } else {
+                None
+            });
         };
         let kinds = kind.into_iter().chain(Algorithm::ALL);
         let algorithm = kinds.into_iter().find(|kind| sum(first.as_bytes(), *kind).is_ok());

@@ -95,7 +95,8 @@ impl Pairs {
             Some(index) => {
                 self.found[index] = true;
                 self.same += 1;
-                self.same_with_gaps += u64::from([&self.first[index], &item].iter().any(|one| one.has_gaps == Some(true)));
+                self.same_with_gaps +=
+                    u64::from([&self.first[index], &item].iter().any(|one| one.has_gaps == Some(true)));
             }
             None => self.second.push(item),
         }

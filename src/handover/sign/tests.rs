@@ -134,7 +134,10 @@ mod with_keys {
             let error = key(name).unwrap_err();
             let text = error.to_string();
             assert!(matches!(error, Error::Usage(_)) && text.contains(why), "{name}: {text}");
-            assert!(text.contains("ssh-keygen -Y sign -f ") && text.contains(" -n file tagmanifest-sha256.txt"), "{text}");
+            assert!(
+                text.contains("ssh-keygen -Y sign -f ") && text.contains(" -n file tagmanifest-sha256.txt"),
+                "{text}"
+            );
         }
         assert!(matches!(key("nobody"), Err(Error::Io { .. })));
     }

@@ -106,7 +106,9 @@ fn a_wrong_digest_of_any_kind_is_noticed() {
 /// A volume on which everything is meant to be run by a spreadsheet, and names that text can't hold.
 fn hostile() -> Choir {
     let (mut choir, root) = Builder::new();
-    for name in ["=HYPERLINK(0)", "+1", "-1", "@SUM(1)", "\t=1", "\r\n=1", "say \"la\", la", "'=1", "＝1", "\u{202E}gnp.exe"] {
+    for name in
+        ["=HYPERLINK(0)", "+1", "-1", "@SUM(1)", "\t=1", "\r\n=1", "say \"la\", la", "'=1", "＝1", "\u{202E}gnp.exe"]
+    {
         choir.file(root, name, name.as_bytes());
         choir.link(root, &format!("to {name}"), name);
         choir.stream(root, name, name.as_bytes());

@@ -23,9 +23,9 @@ use super::sign::{self, SIGNATURE, SignatureReport, SignatureState, Signers};
 use crate::error::{Error, Result};
 use crate::progress::{Progress, Unit};
 use files::{Expected, Files};
+pub(in crate::handover) use manifest::lines;
 use manifest::{decoded, is_safe};
 use problem::Problems;
-pub(in crate::handover) use manifest::lines;
 pub use problem::{Problem, ProblemKind};
 
 /// The longest declaration that is read, in bytes. A sound one has 54.
