@@ -93,6 +93,17 @@ fn the_image_digest_is_kept_and_used_while_it_fits() {
     bench.run("verify fifth").code(0);
 }
 
+/// Hashing takes as long as reading the whole image.
+#[test]
+fn a_destination_that_is_refused_is_refused_before_the_image_is_hashed() {
+    let bench = demo();
+    bench.folder("holiday");
+    bench.file("holiday/beach.txt", "sand");
+    let outcome = bench.run("extract demo.img /Users/Choir --hash-image --to holiday").code(3).err_has("`beach.txt`");
+    outcome.err_lacks("SHA-256");
+    assert!(!bench.path("demo.img.sha256").exists());
+}
+
 #[test]
 fn the_list_of_another_program_is_left_alone_and_asked() {
     let bench = demo();

@@ -46,7 +46,7 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
     let asked = Asked::of(args)?;
     // What is wrong in either is said before the image is touched.
     let details = job_file::load(args.details.job.as_deref(), &args.image.image, context)?;
-    let mut record = args.record.begin()?;
+    let record = args.record.begin()?;
     let options = SweepOptions { deleted: args.deleted, codepage: args.codepage.codepage, ..SweepOptions::default() };
     let mut opened = OpenedDisk::open(&args.image, &args.map, &args.sector, options, context)?;
     let image = opened.disk.source.image();
@@ -77,13 +77,15 @@ pub(super) fn run(args: &ExtractArgs, context: &mut Context<'_>) -> Result<ExitS
             choices.list.push(choice);
         }
     }
-    if !args.selection.dry_run {
-        args.record.look_at(opened.disk.source.image().as_ref(), opened.map.path.as_deref(), &mut record, context)?;
-    }
-    let job = Job { details, record, ..job(args, &opened, choices) };
+    let mut job = Job { details, record, ..job(args, &opened, choices) };
     match (&args.to, args.selection.dry_run) {
         (_, true) => dry_run(args, &asked, &job, &opened, context),
-        (Some(to), false) => extract(args, to, &job, &opened, context),
+        (Some(to), false) => {
+            // Hashing an image takes as long as reading it: not for a destination that is refused then.
+            handover::check_destination(&job, to, args.selection.add)?;
+            args.record.look_at(job.image.as_ref(), opened.map.path.as_deref(), &mut job.record, context)?;
+            extract(args, to, &job, &opened, context)
+        }
         (None, false) => Err(Error::Usage("name the handover folder with `--to`".to_string())),
     }
 }

@@ -19,10 +19,12 @@ pub(crate) fn sha256(text: &str) -> Option<[u8; 32]> {
 
 /// The bytes that hexadecimal digits stand for.
 pub(crate) fn bytes(text: &str) -> Option<Vec<u8>> {
-    if !text.len().is_multiple_of(2) || !text.bytes().all(|digit| digit.is_ascii_hexdigit()) {
+    if !text.len().is_multiple_of(2) {
         return None;
     }
-    (0..text.len()).step_by(2).map(|at| u8::from_str_radix(text.get(at..at + 2)?, 16).ok()).collect()
+    let value = |digit: u8| char::from(digit).to_digit(16);
+    let byte = |pair: &[u8]| u8::try_from(value(pair[0])? << 4 | value(pair[1])?).ok();
+    text.as_bytes().chunks_exact(2).map(byte).collect()
 }
 
 #[cfg(test)]

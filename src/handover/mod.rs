@@ -78,6 +78,14 @@ pub fn extract(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summ
     run(job, to, false, &Disk, progress)
 }
 
+/// Whether [`extract`], or [`add`], would begin or continue a bag at `to`, as far as that can be said without planning it. Makes nothing.
+///
+/// # Errors
+/// [`Error::Destination`] if it would be refused; [`Error::Io`] if it can't be looked at.
+pub fn check_destination(job: &Job<'_>, to: &Path, add: bool) -> Result<()> {
+    destination::of(job, to, add).map(drop)
+}
+
 /// Adds to the finished bag at `to` what a job selects beyond it. The job's choices have to begin with those that the bag
 /// was made by ([`given`] tells them). What is there is read again, has to be as it was, and stays as it is.
 ///

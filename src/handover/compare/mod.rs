@@ -24,7 +24,8 @@ pub use list::{Form, List};
 /// How many differences of a kind are kept with their names; all are counted.
 pub const KEPT: usize = 10_000;
 
-/// Most files that a list may have: so many take a gigabyte or two of memory, and no drive has held as many yet.
+/// Most files that a list may have: so many take four gigabytes of memory (a million was
+/// measured to take 200 MB), and few drives have held as many.
 const MOST_FILES: u64 = 20_000_000;
 
 /// By what the files of two lists are matched.
