@@ -67,7 +67,8 @@ fn header(second: &[u8]) -> Step<Header> {
         return broken(SECOND, "a header that does not hold together");
     }
     // Embedded JPEG and PNG say 0.
-    if !matches!(bits, 1 | 2 | 4 | 8 | 16 | 24 | 32 | 64) && !(bits == 0 && matches!(packing, 4 | 5)) {
+    let embedded = bits == 0 && matches!(packing, 4 | 5);
+    if !embedded && !matches!(bits, 1 | 2 | 4 | 8 | 16 | 24 | 32 | 64) {
         return broken(SECOND, "a header with an impossible kind of pixel");
     }
     if matches!((packing, bits), (1, 0..=7 | 9..) | (2, 0..=3 | 5..)) {

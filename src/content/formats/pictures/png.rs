@@ -95,6 +95,8 @@ struct Rows {
     /// Bytes of the current row still to come.
     left: u64,
     ended: bool,
+    /// Where rows are unpacked to.
+    unpacked: Vec<u8>,
 }
 
 impl Rows {
@@ -112,12 +114,12 @@ impl Rows {
             vec![(height, row(width))]
         };
         passes.reverse();
-        Self { inflate: Box::new(Decompress::new(true)), passes, left: 0, ended: false }
+        Self { inflate: Box::new(Decompress::new(true)), passes, left: 0, ended: false, unpacked: vec![0; UNPACKED] }
     }
 
     /// Unpacks more of the stream, which stands at `at` in the file.
     fn take(&mut self, subject: &Subject<'_>, at: u64, mut packed: &[u8]) -> Step<()> {
-        let mut rows = vec![0; UNPACKED];
+        let mut rows = std::mem::take(&mut self.unpacked);
         while !self.ended {
             let (read, written) = (self.inflate.total_in(), self.inflate.total_out());
             let status = self.inflate.decompress(packed, &mut rows, FlushDecompress::None);
@@ -135,6 +137,7 @@ impl Rows {
                 Err(_) => return broken(at, "the packed rows can't be unpacked"),
             }
         }
+        self.unpacked = rows;
         Ok(())
     }
 

@@ -103,3 +103,6 @@ pub(super) fn picture(subject: &Subject<'_>, start: u64, end: u64, mut tables: T
     }
     Ok(Picture { end, has_frame: frame.is_some(), tables, index })
 }
+
+#[cfg(test)]
+mod tests;

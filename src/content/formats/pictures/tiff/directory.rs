@@ -144,7 +144,10 @@ impl Directory {
         let Some(width) = width(entry.kind).filter(|_| entry.count <= MOST_NUMBERS) else {
             return broken(self.at, "an entry with too many values");
         };
-        let bytes = subject.bytes(entry.place, usize::try_from(width.saturating_mul(entry.count)).unwrap_or(0))?;
+        let length = width.saturating_mul(entry.count);
+        // Thousands of directories may point to the same large list.
+        subject.spend(length)?;
+        let bytes = subject.bytes(entry.place, usize::try_from(length).unwrap_or(0))?;
         let each = bytes.chunks(usize::try_from(width).unwrap_or(1));
         Ok(each.map(|bytes| order.number(bytes)).collect())
     }
