@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use crate::common::{Bench, full_map};
-use crate::tools::{self, command, not_started, text};
+use crate::tools::{command, not_started, text};
 
 /// What a browser did with a page.
 struct Visit {
@@ -96,7 +96,7 @@ fn stands_alone(bench: &Bench, path: &str, words: &[&str]) {
     let drawn = bench.path("seen.png");
     let seen = visit(&page, &[&format!("--screenshot={}", drawn.display()), "--window-size=1280,2000"]);
     assert_eq!((seen.console, seen.requests), (Vec::<String>::new(), Vec::new()), "{path}");
-    let decoder = png::Decoder::new(std::io::BufReader::new(std::fs::File::open(&drawn).expect("a picture")));
+    let decoder = png::Decoder::new(BufReader::new(std::fs::File::open(&drawn).expect("a picture")));
     let mut reader = decoder.read_info().expect("a PNG");
     let mut pixels = vec![0; reader.output_buffer_size().expect("it fits")];
     let info = reader.next_frame(&mut pixels).expect("whole");
@@ -177,7 +177,7 @@ fn the_instructions_are_followed_to_the_letter() {
     let follow = |system: &str| {
         let commands = commands(&readme, system);
         assert_eq!(commands.len(), 1, "{system}: {commands:?}");
-        let mut shell = tools::command("sh");
+        let mut shell = command("sh");
         let output = shell.arg("-c").arg(commands[0]).current_dir(bench.path("bag")).output();
         let output = output.unwrap_or_else(|error| not_started("sh", &error));
         let out = String::from_utf8_lossy(&output.stdout).into_owned();
