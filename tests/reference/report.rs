@@ -14,6 +14,17 @@ use std::time::Duration;
 use crate::common::{Bench, full_map};
 use crate::tools::{command, not_started, text};
 
+/// Whom this browser asks by itself, for the time and for accounts, whatever page it shows. That no page of ours names an
+/// address at all is checked in `tests/report.rs`.
+const BROWSERS_OWN: [&str; 3] = ["google.com", "googleapis.com", "gvt1.com"];
+
+/// Whether a request is the page's: `GET http://HOST/… HTTP/1.1` or `CONNECT HOST:PORT HTTP/1.1`.
+fn is_the_pages(request: &str) -> bool {
+    let target = request.split(' ').nth(1).unwrap_or_default();
+    let host = target.trim_start_matches("http://").split(['/', ':']).next().unwrap_or_default();
+    !BROWSERS_OWN.iter().any(|own| host.strip_suffix(own).is_some_and(|rest| rest.is_empty() || rest.ends_with('.')))
+}
+
 /// What a browser did with a page.
 struct Visit {
     /// What it said on its console.
@@ -67,6 +78,7 @@ fn visit(page: &str, words: &[&str]) -> Visit {
         output = Some(browser.output().unwrap_or_else(|error| not_started("chromium", &error)));
         over.store(true, Ordering::SeqCst);
         requests = heard.join().expect("the proxy hears");
+        requests.retain(|request| is_the_pages(request));
     });
     let output = output.expect("it ran");
     let err = String::from_utf8_lossy(&output.stderr).into_owned();
@@ -118,6 +130,8 @@ fn stands_alone(bench: &Bench, path: &str, words: &[&str]) {
 
 #[test]
 fn the_check_hears_requests_and_errors() {
+    assert!(is_the_pages("GET http://notgoogle.com/ HTTP/1.1") && is_the_pages("CONNECT choir.invalid:443 HTTP/1.1"));
+    assert!(!is_the_pages("CONNECT www.google.com:443 HTTP/1.1") && !is_the_pages("GET http://google.com/x HTTP/1.1"));
     let bench = Bench::new();
     bench.file(
         "loud.html",
