@@ -12,7 +12,18 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use crate::common::{Bench, full_map};
-use crate::tools::{self, command, not_started, text};
+use crate::tools::{command, not_started, text};
+
+/// Whom this browser asks by itself, for the time and for accounts, whatever page it shows. That no page of ours names an
+/// address at all is checked in `tests/report.rs`.
+const BROWSERS_OWN: [&str; 3] = ["google.com", "googleapis.com", "gvt1.com"];
+
+/// Whether a request is the page's: `GET http://HOST/… HTTP/1.1` or `CONNECT HOST:PORT HTTP/1.1`.
+fn is_the_pages(request: &str) -> bool {
+    let target = request.split(' ').nth(1).unwrap_or_default();
+    let host = target.trim_start_matches("http://").split(['/', ':']).next().unwrap_or_default();
+    !BROWSERS_OWN.iter().any(|own| host.strip_suffix(own).is_some_and(|rest| rest.is_empty() || rest.ends_with('.')))
+}
 
 /// What a browser did with a page.
 struct Visit {
@@ -67,6 +78,7 @@ fn visit(page: &str, words: &[&str]) -> Visit {
         output = Some(browser.output().unwrap_or_else(|error| not_started("chromium", &error)));
         over.store(true, Ordering::SeqCst);
         requests = heard.join().expect("the proxy hears");
+        requests.retain(|request| is_the_pages(request));
     });
     let output = output.expect("it ran");
     let err = String::from_utf8_lossy(&output.stderr).into_owned();
@@ -96,7 +108,7 @@ fn stands_alone(bench: &Bench, path: &str, words: &[&str]) {
     let drawn = bench.path("seen.png");
     let seen = visit(&page, &[&format!("--screenshot={}", drawn.display()), "--window-size=1280,2000"]);
     assert_eq!((seen.console, seen.requests), (Vec::<String>::new(), Vec::new()), "{path}");
-    let decoder = png::Decoder::new(std::io::BufReader::new(std::fs::File::open(&drawn).expect("a picture")));
+    let decoder = png::Decoder::new(BufReader::new(std::fs::File::open(&drawn).expect("a picture")));
     let mut reader = decoder.read_info().expect("a PNG");
     let mut pixels = vec![0; reader.output_buffer_size().expect("it fits")];
     let info = reader.next_frame(&mut pixels).expect("whole");
@@ -118,6 +130,8 @@ fn stands_alone(bench: &Bench, path: &str, words: &[&str]) {
 
 #[test]
 fn the_check_hears_requests_and_errors() {
+    assert!(is_the_pages("GET http://notgoogle.com/ HTTP/1.1") && is_the_pages("CONNECT choir.invalid:443 HTTP/1.1"));
+    assert!(!is_the_pages("CONNECT www.google.com:443 HTTP/1.1") && !is_the_pages("GET http://google.com/x HTTP/1.1"));
     let bench = Bench::new();
     bench.file(
         "loud.html",
@@ -177,7 +191,7 @@ fn the_instructions_are_followed_to_the_letter() {
     let follow = |system: &str| {
         let commands = commands(&readme, system);
         assert_eq!(commands.len(), 1, "{system}: {commands:?}");
-        let mut shell = tools::command("sh");
+        let mut shell = command("sh");
         let output = shell.arg("-c").arg(commands[0]).current_dir(bench.path("bag")).output();
         let output = output.unwrap_or_else(|error| not_started("sh", &error));
         let out = String::from_utf8_lossy(&output.stdout).into_owned();

@@ -108,6 +108,13 @@ impl Tally {
                 _ => format!("All of your {} files came back whole.", grouped(files)),
             };
         }
+        if self.unproven == files {
+            let what = "but nobody can say whether all of";
+            return match files {
+                1 => format!("Your file came back, {what} it could be read."),
+                _ => format!("All of your {} files came back, {what} each could be read.", grouped(files)),
+            };
+        }
         let mut parts = Vec::new();
         let mut say = |count: u64, one: &str, many: &str| {
             if count > 0 {
@@ -301,7 +308,7 @@ mod tests {
             (tally(0, 0, 1, 0, 0), "Of your 1 file, 1 has parts missing."),
             (
                 tally(0, 3, 0, 0, 0),
-                "Of your 3 files, 3 came back, but nobody can say whether all of each could be read.",
+                "All of your 3 files came back, but nobody can say whether all of each could be read.",
             ),
             (tally(1, 0, 0, 1, 0), "Of your 2 files, 1 came back whole and 1 came back, but may hold something else."),
         ] {

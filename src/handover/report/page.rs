@@ -120,14 +120,14 @@ pub(super) fn name(shown: &str) -> Markup {
     html! { bdi { (shown) } }
 }
 
-/// A path that was made visible before; a line may end after each folder of it.
+/// A path that was made visible before. It runs from left to right whatever its parts do, and a line may end after each
+/// folder of it.
 pub(super) fn path(shown: &str) -> Markup {
-    let parts: Vec<&str> = shown.split_inclusive('/').collect();
     html! {
-        bdi {
-            @for (at, part) in parts.iter().enumerate() {
-                @if at > 0 { (PreEscaped("<wbr/>")) }
-                (part)
+        bdi dir="ltr" {
+            @for (at, part) in shown.split('/').enumerate() {
+                @if at > 0 { "/" (PreEscaped("<wbr/>")) }
+                @if !part.is_empty() { (name(part)) }
             }
         }
     }
