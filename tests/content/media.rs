@@ -105,8 +105,7 @@ fn what_a_mail_store_vouches_for() {
         noticed += usize::from(opens(&bytes) == Opens::Broken);
         bytes[at] ^= 0x10;
     }
-    println!("mail store: {noticed} of {tried} flipped bits in used bytes are noticed");
-    assert!(tried > 100 && noticed * 10 >= tried * MAIL_STORE_TENTHS, "{noticed} of {tried}");
+    assert!(tried > 100 && noticed * 10 >= tried * MAIL_STORE_TENTHS, "{noticed} of {tried} are noticed");
 }
 
 /// The rest is padding of blocks, and pages that repeat what others say.
