@@ -60,7 +60,7 @@ pub(super) enum Command {
     /// Tell whose folders are there, how much is in them, and what touches holes
     Survey(SurveyArgs),
     /// Copy files and folders out of the image into a handover folder with checksums
-    Extract(ExtractArgs),
+    Extract(Box<ExtractArgs>),
     /// Tell which files open, by the rules of their formats, and which do not
     Check(CheckArgs),
     /// Check a handover folder: is every file still as it was written?

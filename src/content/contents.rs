@@ -188,7 +188,7 @@ mod tests {
         let mut contents = Contents::default();
         contents.add(State::Whole, 5, &Verdict::new(Opens::Blank, None, ""), || unreachable!());
         assert!(!contents.has_faults());
-        contents.add(State::Whole, 5, &Verdict::new(Opens::Blank, Some("PNG"), ""), || Default::default());
+        contents.add(State::Whole, 5, &Verdict::new(Opens::Blank, Some("PNG"), ""), Default::default);
         assert!(contents.has_faults());
         assert_eq!(contents.table[&State::Whole][&Opens::Blank], Count { files: 2, bytes: 10 });
     }

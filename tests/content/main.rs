@@ -4,6 +4,8 @@
 //! The small ones are in `test-images/content/samples`; `HANDBACK_CONTENT=FOLDER` names a folder with more, as
 //! `test-images/content/make-*` fill it. The table is printed with `--nocapture`.
 
+#![expect(clippy::print_stdout, reason = "the table is part of what it shows")]
+
 #[path = "../common/ways.rs"]
 mod ways;
 
@@ -27,6 +29,13 @@ struct Claim {
 
 fn claims() -> impl Iterator<Item = &'static Claim> {
     [pictures::CLAIMS, media::CLAIMS, documents::CLAIMS].into_iter().flatten()
+}
+
+/// How many files of a format there are, and of each way how many were noticed of how many.
+#[derive(Default)]
+struct Row {
+    files: usize,
+    ways: [(usize, usize); WAYS.len()],
 }
 
 struct Sample {
@@ -68,7 +77,7 @@ fn samples() -> Vec<Sample> {
 fn every_sound_file_is_sound_and_what_is_claimed_to_be_noticed_is() {
     let samples = samples();
     let mut faults = Vec::new();
-    let mut table: BTreeMap<&str, (usize, Vec<(usize, usize)>)> = BTreeMap::new();
+    let mut table: BTreeMap<&str, Row> = BTreeMap::new();
     for sample in &samples {
         let expected = if sample.name.contains("protected") { Opens::Protected } else { Opens::Sound };
         if sample.verdict.opens != expected {
@@ -81,8 +90,8 @@ fn every_sound_file_is_sound_and_what_is_claimed_to_be_noticed_is() {
             faults.push(format!("{}: nothing is claimed of {format}", sample.name));
             continue;
         };
-        let row = table.entry(format).or_insert_with(|| (0, vec![(0, 0); WAYS.len()]));
-        row.0 += 1;
+        let row = table.entry(format).or_default();
+        row.files += 1;
         let other = samples
             .iter()
             .filter(|other| other.verdict.format == Some(format) && other.name != sample.name)
@@ -92,8 +101,8 @@ fn every_sound_file_is_sound_and_what_is_claimed_to_be_noticed_is() {
             let Some(broken) = change(&sample.bytes, other) else { continue };
             let verdict = verdict(&sample.name, &broken);
             let noticed = matches!(verdict.opens, Opens::Broken | Opens::Blank | Opens::Mislabelled);
-            row.1[number].0 += usize::from(noticed);
-            row.1[number].1 += 1;
+            row.ways[number].0 += usize::from(noticed);
+            row.ways[number].1 += 1;
             if !noticed && !claim.may_miss.contains(way) {
                 faults.push(format!("{}: {way} is not noticed: {verdict:?}", sample.name));
             }
@@ -101,8 +110,8 @@ fn every_sound_file_is_sound_and_what_is_claimed_to_be_noticed_is() {
     }
     let ways: Vec<&str> = WAYS.iter().map(|(way, _)| *way).collect();
     println!("| format | files | {} |", ways.join(" | "));
-    for (format, (files, counts)) in &table {
-        let cells: Vec<String> = counts.iter().map(|(noticed, all)| format!("{noticed}/{all}")).collect();
+    for (format, Row { files, ways }) in &table {
+        let cells: Vec<String> = ways.iter().map(|(noticed, all)| format!("{noticed}/{all}")).collect();
         println!("| {format} | {files} | {} |", cells.join(" | "));
     }
     for claim in claims() {

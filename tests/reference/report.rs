@@ -1,8 +1,8 @@
 //! The customer's pages in a browser, and the instructions of `READ ME FIRST.txt` followed to the letter.
 //!
 //! The browser speaks through a proxy that hears every request, and no name has an address. What a page says on the
-//! browser's console counts, too. PowerShell is in no package that Debian has: its line was read against Microsoft's
-//! documentation of `Get-Content`, `Get-FileHash`, `ForEach-Object` and `about_Split`.
+//! browser's console counts, too. PowerShell is in no package that Debian has: its line was written and read
+//! by what `Get-Content`, `Get-FileHash`, `ForEach-Object` and `about_Split` do, from memory, and never run.
 
 use std::io::{BufRead, BufReader, ErrorKind};
 use std::net::TcpListener;

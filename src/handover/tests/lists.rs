@@ -153,8 +153,8 @@ fn keys(manifest: &Value, found: &mut BTreeSet<String>) {
         for gap in entry["gaps"].as_array().into_iter().flatten() {
             add("gap", gap);
         }
-        if entry["second_reader"].is_object() {
-            add("second_reader", &entry["second_reader"]);
+        for part in ["second_reader", "opens"].into_iter().filter(|part| entry[*part].is_object()) {
+            add(part, &entry[part]);
         }
     }
 }
@@ -175,6 +175,7 @@ fn the_published_schema_has_every_key_and_no_other() {
     }
     add("gap", &parts["gap"]);
     add("second_reader", &parts["file"]["properties"]["second_reader"]);
+    add("opens", &parts["file"]["properties"]["opens"]);
     // A folder's name can't be held by text either, and no folder of these tests has such a name.
     assert!(expected.remove("folder.name_raw"));
 
@@ -183,7 +184,7 @@ fn the_published_schema_has_every_key_and_no_other() {
     for (index, choir) in [everything(Some(ByteState::Read)), odd()].iter().enumerate() {
         let to = folder.path().join(index.to_string());
         let kinds = Algorithm::Sha512 | Algorithm::Blake3 | Algorithm::Md5;
-        let options = Options { second_reader: true, ..also(kinds) };
+        let options = Options { second_reader: true, check: true, ..also(kinds) };
         extract(&job(choir, vec![Selected::Root], options), &to).unwrap();
         keys(&json(&to), &mut found);
     }
