@@ -34,7 +34,6 @@ pub(super) const CLAIMS: &[Claim] = &[
     // Its checksum adds words up in any order.
     claim("cabinet", &["swapped sectors"]),
     claim("PDF", WITHIN),
-    claim("RTF document", WITHIN),
     claim("Word 97 document", WITHIN_AND_END),
     claim("Excel 97 table", WITHIN_AND_END),
     claim("PowerPoint 97 slides", WITHIN_AND_END),

@@ -5,7 +5,6 @@ mod archives;
 mod inflate;
 mod ole;
 mod pdf;
-mod rtf;
 mod sqlite;
 #[cfg(test)]
 mod testing;
@@ -21,7 +20,6 @@ pub(super) const FORMATS: &[&[Format]] = &[
     ole::FORMATS,
     zip::NAMED,
     pdf::FORMATS,
-    rtf::FORMATS,
     sqlite::FORMATS,
     access::FORMATS,
     archives::FORMATS,
