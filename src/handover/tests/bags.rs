@@ -63,7 +63,7 @@ fn records_say_what_the_design_says() {
     assert!(
         manifest.contains(&format!(
             "data/recovered/Users/Clara/lit(u+0025)0Aeral.txt,/Users/Clara/lit%0Aeral.txt,2,record:29,file,whole,,7,0,\
-             {digest},2009-03-14T15:09:26.1234567Z,2009-03-14T15:09:56.1234567Z,UTC,"
+             {digest},2009-03-14T15:09:26.1234567Z,2009-03-14T15:09:56.1234567Z,UTC,,"
         )),
         "{manifest:#?}"
     );

@@ -58,9 +58,13 @@ fn a_sound_document_is_decoded() {
         let bytes = [before.as_bytes(), &plain(), behind.as_bytes()].concat();
         assert_eq!(opens("a.pdf", &bytes), (Opens::Sound, String::new()), "{before}");
     }
-    let picture = stream("/Length 6/Filter/DCTDecode", &[0xFF, 0xD8, 1, 2, 0xFF, 0xD9]);
+    let jpeg = sample("jpeg-small.jpg");
+    let picture = stream(&format!("/Length {}/Filter/DCTDecode", jpeg.len()), &jpeg);
     let with_picture = super::check(&crate::content::formats::Subject::new("", &document(&[root(), picture], ""), &()));
-    assert_eq!(with_picture.unwrap(), Strength::Structure);
+    assert_eq!(with_picture.unwrap(), Strength::Decoded);
+    let faulty = [&jpeg[..jpeg.len() / 2], &[0; 100], &jpeg[jpeg.len() / 2 + 100..]].concat();
+    let picture = stream(&format!("/Length {}/Filter/DCTDecode", faulty.len()), &faulty);
+    assert_eq!(opens("a.pdf", &document(&[root(), picture], "")).0, Opens::Broken);
     let no_picture = stream("/Length 6/Filter/DCTDecode", &[0xFF, 0xD8, 1, 2, 0xFF, 0]);
     assert_broken("a.pdf", &document(&[root(), no_picture], ""), "does not end as one");
 }
