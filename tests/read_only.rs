@@ -50,8 +50,12 @@ fn no_command_touches_an_image() {
             ("extract NAME 1:/ --record NAME --to NAME.other", vec![3]),
             ("extract NAME 1:/ --to NAME", vec![3]),
             ("extract NAME 1:/ --streams --no-map --to NAME.streams --json", vec![0, 3]),
-            ("check NAME --second-reader", vec![0, 3]),
-            ("check NAME 1:/ --second-reader --json", vec![0, 3]),
+            // What stands in some of these files is no picture.
+            ("check NAME", vec![0, 1, 3]),
+            ("check NAME 1:/ --second-reader --json", vec![0, 1, 3]),
+            ("survey NAME --check", vec![0, 1, 3]),
+            ("extract NAME 1:/ --dry-run --to NAME.dry", vec![0, 3]),
+            ("extract NAME 1:/ --check --no-record --to NAME.checked", vec![0, 1, 3]),
             ("extract NAME 1:/ --second-reader --to NAME.second", vec![0, 3]),
             ("map show NAME", vec![0]),
             ("map picture NAME", vec![0]),
@@ -93,7 +97,7 @@ fn nor_a_part_of_a_split_image() {
     for line in [
         "layout disk.001",
         "survey disk.001",
-        "check disk.001 --second-reader",
+        "check disk.001 / --second-reader",
         "extract disk.001 / --to out",
         "list disk.001 /Users",
     ] {
