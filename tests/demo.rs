@@ -19,6 +19,7 @@ fn it_shows_every_command_and_ends_well() {
     for line in [
         "$ handback layout try/choir.img",
         "$ handback survey try/choir.img",
+        "$ handback check try/choir.img /Users/Choir",
         "$ handback extract try/choir.img /Users/Choir \"/Scores 2009\" --to try/handover",
         "$ handback verify try/handover",
         "(exit status 1: done, and something is damaged)",

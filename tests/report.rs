@@ -109,14 +109,14 @@ fn the_details_of_the_job_go_where_they_belong() {
     for line in [
         "Source-Organization: Mill Lane Repairs",
         "Contact-Name: Orla",
-        "External-Identifier: 2011-07",
+        "External-Identifier: 2012-07",
         "Internal-Sender-Identifier: the choir",
     ] {
         assert!(info.lines().any(|one| one == line), "{line}: {info}");
     }
     let job = bag.json("records/job.json");
-    assert_eq!((job["ticket"].as_str(), job["details"]["ticket"].as_str()), (Some("2011-07"), Some("2011-07")));
-    assert_eq!(job["details"]["received"], "2011-02-05");
+    assert_eq!((job["ticket"].as_str(), job["details"]["ticket"].as_str()), (Some("2012-07"), Some("2012-07")));
+    assert_eq!(job["details"]["received"], "2012-02-05");
     assert_eq!(job["details"]["drive"]["serial"], "CHOIR-0001");
     assert_eq!(job["options"]["sheets"], true);
 
@@ -153,7 +153,7 @@ fn a_wrong_file_is_said_with_line_and_column_before_anything_is_done() {
     for (text, said) in [
         ("ticket = \"1\"\ncolour = \"red\"\n", "line 2, column 1: unknown field `colour`, expected one of `ticket`"),
         ("ticket = 17\n", "line 1, column 10: "),
-        ("received = \"2011-02-05\"\n", "a date is written without quotes, as in `received = 2026-03-14`"),
+        ("received = \"2012-02-05\"\n", "a date is written without quotes, as in `received = 2026-03-14`"),
         ("[drive\n", "line 1, column "),
     ] {
         bench.file("wrong.toml", text);

@@ -39,6 +39,7 @@ pub(super) fn run(args: &DemoArgs, context: &mut Context<'_>) -> Result<ExitStat
     for (why, words) in [
         ("What is on it?", vec![word("layout"), image.clone()]),
         ("Whose folders are there, and what touches holes?", vec![word("survey"), image.clone()]),
+        ("Do the choir's files open?", vec![word("check"), image.clone(), word("/Users/Choir")]),
         (
             "Copy out the choir's own folders.",
             vec![word("extract"), image.clone(), word("/Users/Choir"), word("/Scores 2009"), word("--to"), to.clone()],
