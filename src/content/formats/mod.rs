@@ -6,7 +6,7 @@
 //! see.
 //!
 //! Content is hostile. A checker gets a [`Subject`], which bounds what it reads at once and what it may unpack, and ends
-//! with a [`Stop`] where something is wrong.
+//! with a `Stop` where something is wrong.
 
 mod content;
 mod documents;
