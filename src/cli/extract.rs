@@ -24,6 +24,7 @@ use crate::handover::{
     self, Choices, Given, Job, JobDetails, MapNote, Options, Record, Selected, Summary, VolumeSelection,
 };
 use crate::sector_map::OpenedMap;
+use crate::source::Source;
 
 /// How many files that were not handed over as they were are listed on screen; all stand in `records/lost.csv`.
 const SHOWN: usize = 20;
@@ -109,7 +110,7 @@ fn job<'a>(args: &ExtractArgs, opened: &'a OpenedDisk, choices: Choices) -> Job<
     Job {
         image: opened.disk.source.image(),
         image_name: image_name(args),
-        map: map_note(&opened.map),
+        map: map_note(&opened.map, &opened.disk.source),
         volumes_complete: opened.disk.complete,
         volumes,
         details: JobDetails::default(),
@@ -154,6 +155,12 @@ impl Asked {
                 wanted.volume = args.volume.volume.or(wanted.volume);
                 wanted.zone = args.time_zone.clone().or(wanted.zone);
                 Self { wanted, plan: Some(plan), new_plan: None }
+            }
+            Some(_) if args.selection.add => {
+                return Err(Error::Usage(
+                    "a plan is of one choice; make it without `--add`, and give it to `--plan` together with `--add` then"
+                        .to_string(),
+                ));
             }
             Some(path) if args.selection.dry_run => Self { wanted, plan: None, new_plan: Some(path.clone()) },
             Some(path) => {
@@ -270,9 +277,9 @@ fn extract(
 }
 
 /// What the records say about the map.
-fn map_note(map: &OpenedMap) -> MapNote {
+fn map_note(map: &OpenedMap, source: &Source) -> MapNote {
     let sha256 = map.basis().map(|_| {
-        let digest = Sha256::digest(map.map.to_csv().as_bytes());
+        let digest = Sha256::digest(source.map().to_csv().as_bytes());
         digest.iter().map(|byte| format!("{byte:02x}")).collect()
     });
     MapNote {

@@ -103,13 +103,15 @@ impl RecordArgs {
     /// Keeps the workshop's copy of a finished handover.
     pub(super) fn keep(&self, bag: &Path, image: &dyn Image, ticket: Option<&str>, context: &mut Context<'_>) -> Kept {
         let beside = || {
-            let first = image.parts().first()?;
+            // What lies beside a drive itself is gone when the computer is switched off.
+            let first =
+                image.parts().first().filter(|part| std::fs::metadata(part).is_ok_and(|part| part.is_file()))?;
             let mut name: OsString = first.file_stem()?.to_os_string();
             name.push(BESIDE);
             Some(first.with_file_name(name))
         };
         let Some(into) = self.record.clone().or_else(beside).filter(|_| !self.no_record) else { return Kept::Not };
-        match handover::keep(bag, &into, &handover::record_name(bag, ticket)) {
+        match handover::keep(bag, &into, &handover::record_name(bag, ticket), image.parts()) {
             Ok(folder) => Kept::At(folder),
             Err(error) if self.record.is_some() => Kept::Failed(error),
             Err(error) => {

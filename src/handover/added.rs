@@ -14,7 +14,7 @@ use sha2::{Digest, Sha256};
 
 use super::bag;
 use super::choice::Selection;
-use super::destination::{self, Destination};
+use super::destination::{self, Destination, NOT_FINISHED, UNFINISHED};
 use super::digests::{Algorithm, Hasher};
 use super::hex;
 use super::job::{Job, MapNote, Options};
@@ -22,6 +22,7 @@ use super::journal::first_header;
 use super::output::{Disk, Output, below};
 use super::place::{BlankWatch, Reading, Tree, merged};
 use super::plan::{Plan, address, source_path, zone_name};
+use super::sign::{self, SignatureState};
 use crate::catalog::{Gap, GapKind, ObjectKind};
 use crate::error::{Error, Result};
 use crate::image::Image;
@@ -108,6 +109,8 @@ struct Record {
     options: Value,
     time_zone: Option<String>,
     software: Value,
+    #[serde(default)]
+    signature: Value,
 }
 
 #[derive(Debug, Deserialize)]
@@ -122,6 +125,24 @@ impl Record {
         Given { selections: self.selections.clone(), alone }
     }
 
+    /// What the bag says of its files, or proves, and would say no more: its lists are written anew for all of them.
+    fn lost_proof(&self, job: &Job<'_>) -> Option<&'static str> {
+        let had = |key: &str| self.options[key] == true;
+        let also = options_json(&job.options)["also"].clone();
+        let kinds = |list: &Value| list.as_array().cloned().unwrap_or_default();
+        if had("second_reader") && !job.options.second_reader {
+            Some("a second reader was asked for it; say `--second-reader` again, or use a new folder")
+        } else if had("check") && !job.options.check {
+            Some("its files were checked for whether they open; say `--check` again, or use a new folder")
+        } else if kinds(&self.options["also"]).iter().any(|kind| !kinds(&also).contains(kind)) {
+            Some("it has further checksums; say the same `--also` again, or use a new folder")
+        } else if !self.signature.is_null() && job.record.signer.is_none() {
+            Some("it is signed; give the key again with `--sign`, or use a new folder")
+        } else {
+            None
+        }
+    }
+
     /// Why a job can't be added to the bag.
     fn difference(&self, job: &Job<'_>, plan: &Plan) -> Option<&'static str> {
         if !is_same(&self.image, &bag::image_json(job), &["name", "length"]) {
@@ -134,6 +155,8 @@ impl Record {
             Some("it was made by another version of handback; add with that one, or use a new folder")
         } else if !is_same(&self.options, &options_json(&job.options), &["streams", "deleted", "read_back"]) {
             Some("it was made with other options (`--streams`, `--deleted`); give the same ones, or use a new folder")
+        } else if let Some(proof) = self.lost_proof(job) {
+            Some(proof)
         } else if plan.local_times && self.time_zone.as_deref().is_some_and(|zone| zone != zone_name(&job.time_zone)) {
             Some("its dates were set by another zone; give the same `--time-zone`, or use a new folder")
         } else {
@@ -273,6 +296,7 @@ pub(crate) fn examine(
     if let Some(difference) = record.difference(job, plan) {
         return Err(refused(folder, format!("nothing can be added: {difference}")));
     }
+    unchanged_lists(output, folder)?;
     let (rows, digest) = rows(output, folder)?;
     is_listed(output, folder, MANIFEST, &digest)?;
     let entries: HashMap<&str, usize> =
@@ -301,6 +325,30 @@ pub(crate) fn examine(
     let listed = rows.iter().filter_map(|row| row.path.as_deref()).collect();
     nothing_else(folder, &listed)?;
     Ok(Existing { given: record.given(), done, tags: own })
+}
+
+/// Refuses a bag whose signature is no good, or in which a list or text is not the one that was written, or into whose
+/// place for unfinished files somebody put something: all of these are taken away when more is added.
+fn unchanged_lists(output: &dyn Output, folder: &Path) -> Result<()> {
+    if let Some(report) = sign::check(folder, None)?
+        && report.state == SignatureState::Broken
+    {
+        return Err(refused(folder, "its signature is not good any more; nothing is added to what is not as it was"));
+    }
+    let written = bag::CLOSING_FILES.into_iter().filter(|name| ![bag::TAG_MANIFEST, sign::SIGNATURE].contains(name));
+    for name in written.chain([bag::LOG]).filter(|name| below(folder, name).symlink_metadata().is_ok()) {
+        is_listed(output, folder, name, &hex::of(&Sha256::digest(read(output, folder, name)?)))?;
+    }
+    let unfinished = below(folder, UNFINISHED);
+    // Behind our mark it is what an earlier run left.
+    if below(folder, NOT_FINISHED).exists() {
+        return Ok(());
+    }
+    let Ok(mut entries) = std::fs::read_dir(&unfinished) else { return Ok(()) };
+    match entries.any(|entry| entry.is_ok_and(|entry| entry.file_name() != "lock")) {
+        true => Err(refused(&unfinished, "something lies there that is no part of the handover; move it away")),
+        false => Ok(()),
+    }
 }
 
 /// The digest of the list of lists, which stands for all of a finished bag.

@@ -45,7 +45,7 @@ pub(crate) const CLOSING_FILES: [&str; 14] = [
 pub(crate) const MANIFEST: &str = "manifest-sha256.txt";
 pub(crate) const TAG_MANIFEST: &str = "tagmanifest-sha256.txt";
 pub(crate) const BAG_INFO: &str = "bag-info.txt";
-const LOG: &str = "records/log.txt";
+pub(crate) const LOG: &str = "records/log.txt";
 
 /// RFC 8493, section 2.1.1.
 const BAGIT_TEXT: &[u8] = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n";

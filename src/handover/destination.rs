@@ -161,7 +161,7 @@ fn entries(folder: &Path) -> Result<Vec<String>> {
 }
 
 /// Refuses a destination that is part of the image, or on the disk the image is read from.
-fn not_inside(to: &Path, parts: &[PathBuf]) -> Result<()> {
+pub(crate) fn not_inside(to: &Path, parts: &[PathBuf]) -> Result<()> {
     let canonical = |path: &Path| std::fs::canonicalize(path).ok();
     let existing = to.ancestors().find_map(canonical);
     for part in parts {

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
 use super::bag::BAG_INFO;
-use super::destination::{BAGIT, NOT_FINISHED, PROGRESS, RECORDS};
+use super::destination::{self, BAGIT, NOT_FINISHED, PROGRESS, RECORDS};
 use super::hex;
 use super::job::{Job, Selected};
 use super::names::safe_component;
@@ -156,12 +156,14 @@ pub(crate) fn totals(job: &Job<'_>, summary: &Summary) -> Vec<String> {
 
 /// Copies what a workshop keeps of a finished handover (all but the files) into a new folder in `into`, with the digest
 /// of each in `SHA256SUMS`, and gives that folder. `name` is what it is called if nothing else is called so; nothing is
-/// overwritten. Folders of the bag other than `records` stay out: they may hold the customer's pictures.
+/// overwritten. Folders of the bag other than `records` stay out: they may hold the customer's pictures. `image` are
+/// the files of the image.
 ///
 /// # Errors
-/// [`Error::Destination`] if `into` lies in the bag; [`Error::Io`] if something can't be read or written. What is there
-/// by then stays and is called `(unfinished)`.
-pub fn keep(bag: &Path, into: &Path, name: &str) -> Result<PathBuf> {
+/// [`Error::Destination`] if `into` lies in the bag, in the image or on the drive that is read; [`Error::Io`] if something
+/// can't be read or written. What is there by then stays and is called `(unfinished)`.
+pub fn keep(bag: &Path, into: &Path, name: &str, image: &[PathBuf]) -> Result<PathBuf> {
+    destination::not_inside(into, image)?;
     let failed = |action: &'static str, path: &Path| {
         let path = path.to_path_buf();
         move |source| Error::Io { action, path, source }
@@ -291,7 +293,7 @@ mod tests {
         let (bag, into) = (folder.path().join("bag"), folder.path().join("kept"));
         let name = record_name(&bag, Some("T-17: choir"));
         for expected in ["2026-03-01 T-17(u+003A) choir", "2026-03-01 T-17(u+003A) choir (2)"] {
-            let kept = keep(&bag, &into, &name).unwrap();
+            let kept = keep(&bag, &into, &name, &[]).unwrap();
             assert_eq!(kept.file_name().unwrap(), expected);
             let names = kept_files(&kept).unwrap();
             let all = ["SHA256SUMS", "bag-info.txt", "manifest-sha256.txt", "records/job.json", "report.html"];
@@ -308,14 +310,14 @@ mod tests {
     fn what_cannot_be_kept_is_an_error_and_overwrites_nothing() {
         let folder = bag();
         let bag = folder.path().join("bag");
-        let error = keep(&bag, &bag.join("records"), "x").unwrap_err();
+        let error = keep(&bag, &bag.join("records"), "x", &[]).unwrap_err();
         assert!(error.to_string().contains("lies in the handover folder"), "{error}");
-        assert!(keep(&bag, &bag.join("report.html"), "x").is_err());
+        assert!(keep(&bag, &bag.join("report.html"), "x", &[]).is_err());
         let file = folder.path().join("file");
         write_file(&file, b"mine");
-        assert!(matches!(keep(&bag, &file, "x"), Err(Error::Io { .. })));
+        assert!(matches!(keep(&bag, &file, "x", &[]), Err(Error::Io { .. })));
         assert_eq!(std::fs::read(&file).unwrap(), b"mine");
-        assert!(keep(&folder.path().join("none"), &folder.path().join("kept"), "x").is_err());
+        assert!(keep(&folder.path().join("none"), &folder.path().join("kept"), "x", &[]).is_err());
         assert!(!folder.path().join("kept").exists(), "nothing is made for nothing");
     }
 

@@ -189,7 +189,8 @@ impl<'o> Session<'o> {
     #[cfg(feature = "report")]
     fn remove_sheets(&self) -> Result<()> {
         let folder = self.path(report::SHEETS);
-        if !folder.is_dir() {
+        // A link could lead anywhere.
+        if !folder.symlink_metadata().is_ok_and(|metadata| metadata.is_dir()) {
             return Ok(());
         }
         for entry in std::fs::read_dir(&folder).map_err(failed("list", &folder))? {

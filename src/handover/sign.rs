@@ -171,8 +171,12 @@ fn signer(line: &str) -> Option<(String, String)> {
     };
     let options = if kind == 2 { words.get(1)?.as_str() } else { "" };
     let holds = |option: &str| {
-        option.split_once('=').is_some_and(|(name, value)| {
-            name.eq_ignore_ascii_case("namespaces") && value.trim_matches('"').split(',').any(|one| one == NAMESPACE)
+        option.split_once('=').filter(|(name, _)| name.eq_ignore_ascii_case("namespaces")).is_some_and(|(_, value)| {
+            let quoted = value.strip_prefix('"').and_then(|value| value.strip_suffix('"'));
+            // A quote inside ends the value, and a comma outside of quotes begins another option.
+            let spaces =
+                quoted.filter(|spaces| !spaces.contains('"')).or(Some(value).filter(|one| !one.contains(['"', ','])));
+            spaces.is_some_and(|spaces| spaces.split(',').any(|one| one == NAMESPACE))
         })
     };
     // Several options, a time, an authority: not understood here.

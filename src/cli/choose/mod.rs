@@ -166,10 +166,13 @@ impl Wanted {
                 if !wanted.contains(&lower) {
                     continue;
                 }
-                if let Lookup::Found(_, Some(name)) = swept.catalog.find(&person.path) {
-                    profiles.push(name);
-                    met.insert(lower);
+                match swept.catalog.find(&person.path) {
+                    Lookup::Found(_, Some(name)) => profiles.push(name),
+                    // Two profiles under one name are both meant.
+                    Lookup::Ambiguous(names) => profiles.extend(names),
+                    Lookup::Found(_, None) | Lookup::Missing { .. } => continue,
                 }
+                met.insert(lower);
             }
             base.profiles = Some(profiles);
         }
@@ -180,20 +183,28 @@ impl Wanted {
                 true => "no profile of anybody is known".to_string(),
                 false => format!("there are {}", known.join(", ")),
             };
-            let places = ["Users", "Documents and Settings"].map(|folder| format!("/{folder}/{missing}"));
-            let may_be_lost =
-                choice.bases.keys().filter_map(|number| opened.swept(*number)).any(|(_, swept)| {
-                    places.iter().any(|place| where_it_may_have_stood(&swept.catalog, place).is_some())
-                });
+            let may_be_lost = choice.bases.keys().any(|number| may_have_had(opened, *number, missing));
             let message = format!("there is no profile of `{}` here; {known}", escape::for_terminal(missing));
             return Err(Refused::missing(message, may_be_lost));
         }
         if self.paths.is_empty() {
-            // Nothing was asked of a volume on which none of them has a profile.
-            choice.bases.retain(|_, base| base.profiles.as_ref().is_some_and(|profiles| !profiles.is_empty()));
+            // Nothing was asked of a volume on which none of them has a profile, and none can have lost one.
+            choice.bases.retain(|number, base| {
+                base.profiles.as_ref().is_some_and(|profiles| !profiles.is_empty())
+                    || self.persons.iter().any(|person| may_have_had(opened, *number, person))
+            });
         }
         Ok(())
     }
+}
+
+/// Whether a volume may have had a profile of somebody that its lists don't show any more.
+fn may_have_had(opened: &OpenedDisk, volume: u32, person: &str) -> bool {
+    let places = ["Users", "Documents and Settings"].map(|folder| format!("/{folder}/{person}"));
+    opened.swept(volume).is_some_and(|(_, swept)| {
+        swept.catalog.lost_records > 0
+            || places.iter().any(|place| where_it_may_have_stood(&swept.catalog, place).is_some())
+    })
 }
 
 fn sorted<T: Ord>(items: impl Iterator<Item = T>) -> Vec<T> {

@@ -55,9 +55,18 @@ fn named_formats() -> impl Iterator<Item = &'static Format> {
     formats().chain([media::NAMED, text::NAMED].into_iter().flatten().copied().flatten())
 }
 
+/// Endings that several programs give to formats of their own (from memory: Office's data connections, encrypted settings,
+/// embedded databases, animations, gene variants, mail of other programs, themes, discs of other kinds).
+const SHARED_ENDINGS: [&str; 8] = ["dbx", "dcr", "iso", "mbx", "mdb", "odc", "thm", "vcf"];
+
+/// A name's ending, in lower case.
+fn ending(name: &str) -> Option<String> {
+    Some(name.rsplit_once('.')?.1.to_lowercase())
+}
+
 /// The format that a name's ending stands for.
 fn by_ending(name: &str) -> Option<&'static Format> {
-    let ending = name.rsplit_once('.')?.1.to_lowercase();
+    let ending = ending(name)?;
     named_formats().find(|format| format.endings.contains(&&*ending))
 }
 
@@ -78,7 +87,13 @@ pub fn examine(name: &str, content: &dyn RandomRead, siblings: &dyn Siblings) ->
     }
     let found = named.filter(|format| (format.opens)(&head)).or_else(|| formats().find(|one| (one.opens)(&head)));
     let Some(format) = found else {
-        let excuse = named.and_then(|named| documents::may_be_sound(named, &head));
+        // What lost its first sector has zeros there.
+        let lost = head.get(..512).is_none_or(is_zeros);
+        let shared = ending(name).is_some_and(|ending| SHARED_ENDINGS.contains(&&*ending)) && !lost;
+        let excuse = match shared {
+            true => Some("other programs use this ending, too, and it does not open as the format that is checked"),
+            false => named.and_then(|named| documents::may_be_sound(named, &head)),
+        };
         return Ok(match (named, excuse) {
             (_, Some(why)) => Verdict::new(Opens::Unchecked, promised, why),
             (Some(_), None) => {

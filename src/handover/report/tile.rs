@@ -94,10 +94,14 @@ impl Tile {
         } else {
             tile.is_preview = true;
             match preview::find(&mut read) {
-                Some(jpeg) => match thumbnail::of(&jpeg, false) {
-                    Shown::Picture(picture) => Shown::Picture(picture),
-                    _ => Shown::Silent("no small picture in it"),
-                },
+                Some(jpeg) => {
+                    let cost = thumbnail::cost(&jpeg).unwrap_or(0).min(thumbnail::MOST_DECODED);
+                    let _room = gate.enter(2 * jpeg.len() as u64 + 2 * cost);
+                    match thumbnail::of(&jpeg, false) {
+                        Shown::Picture(picture) => Shown::Picture(picture),
+                        _ => Shown::Silent("no small picture in it"),
+                    }
+                }
                 None => Shown::Silent("can't be shown small"),
             }
         });

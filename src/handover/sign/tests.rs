@@ -142,3 +142,24 @@ mod with_keys {
         assert!(matches!(key("nobody"), Err(Error::Io { .. })));
     }
 }
+
+/// Source: OpenSSH, ssh-keygen(1), "ALLOWED SIGNERS". What restricts a key in a way that isn't read here gives it no
+/// word.
+#[test]
+fn only_a_list_of_namespaces_is_understood() {
+    for (options, is_taken) in [
+        ("", true),
+        ("namespaces=file ", true),
+        ("namespaces=\"file,git\" ", true),
+        ("namespaces=\"git\" ", false),
+        ("namespaces=\"file,git\",valid-before=\"20200101\" ", false),
+        ("namespaces=\"file,git\",cert-authority ", false),
+        ("namespaces=\"file\",valid-before=\"20200101\" ", false),
+        ("namespaces=file,cert-authority ", false),
+        ("cert-authority,namespaces=\"file\" ", false),
+        ("valid-before=\"20200101\" ", false),
+    ] {
+        let line = format!("anna@village {options}ssh-ed25519 AAAAC3Nz anna");
+        assert_eq!(signer(&line).is_some(), is_taken, "{options}");
+    }
+}

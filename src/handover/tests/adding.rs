@@ -219,3 +219,41 @@ fn another_image_map_or_record_is_refused() {
         .unwrap();
     assert_eq!(contents(&to), before, "a refusal touches nothing");
 }
+
+#[test]
+fn what_the_bag_says_and_proves_is_not_dropped() {
+    let choir = everything(Some(ByteState::Read));
+    let folder = tempfile::tempdir().unwrap();
+    let to = folder.path().join("bag");
+    let options = Options { streams: true, check: true, second_reader: true, ..Options::default() };
+    crate::handover::extract(&Job { options, ..first(&choir) }, &to, &Silent).unwrap();
+    let before = contents(&to);
+    assert!(why(add(&both(&choir), &to, &Silent)).contains("--second-reader"));
+    let without_check = Options { check: false, ..options };
+    assert!(why(add(&Job { options: without_check, ..both(&choir) }, &to, &Silent)).contains("--check"));
+    assert_eq!(contents(&to), before, "nothing was touched");
+    add(&Job { options, ..both(&choir) }, &to, &Silent).unwrap();
+    assert!(verify(&to, &Silent).unwrap().is_valid());
+}
+
+#[test]
+fn what_somebody_put_there_is_neither_taken_away_nor_taken_for_ours() {
+    let choir = everything(Some(ByteState::Read));
+    for (name, words) in [
+        ("unfinished/a letter.txt", "no part of the handover"),
+        ("READ ME FIRST.txt", "it was changed"),
+        ("records/log.txt", "it was changed"),
+        ("manifest-md5.txt", "it was changed"),
+        ("tagmanifest-sha256.txt.sig", "signature is not good"),
+    ] {
+        let folder = tempfile::tempdir().unwrap();
+        let to = folder.path().join("bag");
+        make_first(&choir, &to);
+        std::fs::create_dir_all(to.join("unfinished")).unwrap();
+        write_file(&to.join(name), b"somebody's remark");
+        let before = contents(&to);
+        let said = why(add(&both(&choir), &to, &Silent));
+        assert!(said.contains(words), "{name}: {said}");
+        assert_eq!(contents(&to), before, "{name}: nothing was touched");
+    }
+}

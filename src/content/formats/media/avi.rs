@@ -177,6 +177,11 @@ fn index(subject: &Subject<'_>, film: &Film, found: &Chunk) -> Step<()> {
         let piece = subject.up_to(at, PIECE.min(at_most(found.end().saturating_sub(at), PIECE)))?;
         for entry in piece.chunks_exact(16) {
             let kind = array::<4>(entry, 0).unwrap_or_default();
+            // AVIIF_LIST: it points to a group of pieces.
+            if le_u32(entry, 4).is_some_and(|flags| flags & 1 != 0) {
+                at = at.saturating_add(16);
+                continue;
+            }
             let [offset, length] = [8, 12].map(|field| u64::from(le_u32(entry, field).unwrap_or_default()));
             if !is_name(kind) {
                 return broken(at, "the film's index is damaged");
@@ -185,7 +190,7 @@ fn index(subject: &Subject<'_>, film: &Film, found: &Chunk) -> Step<()> {
                 let place = base.saturating_add(offset);
                 Ok(chunk(subject, place)?.is_some_and(|there| there.kind == kind && there.length == length))
             };
-            if base.is_none() {
+            if base.is_none() && length > 0 {
                 base = if agrees(movi)? { Some(movi) } else { Some(0) };
             }
             // A dropped picture has no length, and some writers no place for it.

@@ -10,7 +10,7 @@ use super::tags;
 use crate::bytes::{at_most, be_u16, be_u32, be_u64, to_u64, u8_at};
 use crate::content::formats::{Format, Step, Strength, Subject, broken};
 
-pub(super) const FORMATS: &[Format] = &[Format { name: "FLAC", endings: &["flac", "fla"], opens, check }];
+pub(super) const FORMATS: &[Format] = &[Format { name: "FLAC", endings: &["flac"], opens, check }];
 
 /// The longest frame that is looked for: 65,535 samples of eight channels in 32 bits, and then some.
 const LONGEST_FRAME: u64 = 1 << 22;

@@ -234,7 +234,10 @@ impl Located {
             let here = take(2)? == 0;
             let base = take(base_size)?;
             let mut extents = Vec::new();
-            for _ in 0..take(2)? {
+            let count = take(2)?;
+            // Entries without a field take no room, and there may be many.
+            let is_nothing = (offset_size, length_size) == (0, 0) && (version == 0 || index_size == 0);
+            for _ in 0..if is_nothing { 0 } else { count } {
                 if version > 0 {
                     take(index_size)?;
                 }

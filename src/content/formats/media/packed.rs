@@ -6,7 +6,7 @@ use std::io::{BufRead as _, Read as _};
 use flate2::bufread::GzDecoder;
 
 use crate::bytes::{array, le_u32, to_u64, u8_at};
-use crate::content::formats::{Format, Step, Strength, Subject, broken};
+use crate::content::formats::{Format, Step, Strength, Subject, broken, unchecked};
 
 pub(super) const FORMATS: &[Format] = &[
     Format { name: "GZIP", endings: &["gz", "tgz", "svgz", "emz", "wmz"], opens: opens_as_gzip, check: gzip },
@@ -28,8 +28,8 @@ fn opens_as_gzip(head: &[u8]) -> bool {
     head.starts_with(&[0x1f, 0x8b, 8]) && u8_at(head, 3).is_some_and(|flags| flags & 0xe0 == 0)
 }
 
-/// Every member is unpacked; its CRC and its length have to be right. What stands behind the last one is ignored, as
-/// `gzip` does: tapes fill with zeros.
+/// Every member is unpacked; its CRC and its length have to be right. Zeros may stand behind the last one: tapes fill
+/// with them.
 fn gzip(subject: &Subject<'_>) -> Step<Strength> {
     let mut at = 0_u64;
     let mut piece = vec![0; PIECE];
@@ -59,7 +59,17 @@ fn gzip(subject: &Subject<'_>) -> Step<Strength> {
         }
         at = next;
     }
-    Ok(Strength::Checksum)
+    // What is no further member has no checksum, unless nothing is there.
+    let mut rest = subject.reader(at..subject.size());
+    loop {
+        let zeros = match rest.fill_buf() {
+            Ok([]) => return Ok(Strength::Checksum),
+            Ok(piece) if piece.iter().all(|byte| *byte == 0) => piece.len(),
+            Ok(_) => return unchecked("it is sound up to its last member, and something of an unknown kind follows"),
+            Err(_) => return Err(rest.stop("it can't be read")),
+        };
+        rest.consume(zeros);
+    }
 }
 
 fn opens_as_xz(head: &[u8]) -> bool {

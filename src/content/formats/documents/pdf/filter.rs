@@ -47,6 +47,8 @@ pub(super) fn check(subject: &Subject<'_>, dictionary: &Value, start: u64, end: 
     }
     match filters.as_slice() {
         [] => Ok(Content::Decoded),
+        // Some programs write an empty page so.
+        _ if start == end => Ok(Content::Decoded),
         [b"FlateDecode" | b"Fl", rest @ ..] => {
             let mut reader = subject.reader(start..end);
             let ended = flate(&mut reader, &mut |piece| subject.spend(to_u64(piece.len())))?;

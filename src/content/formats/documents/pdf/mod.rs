@@ -135,12 +135,13 @@ impl Walk<'_> {
             );
         }
         lexer.skip_blanks()?;
+        // Objects may lie in each other's texts and remarks.
+        self.subject.spend(lexer.position().saturating_sub(at))?;
         // An object may be empty: that is nothing.
         if lexer.accept(b"endobj")? {
             return Ok(());
         }
         let value = lexer.value()?;
-        // Objects may lie in each other's texts.
         self.subject.spend(lexer.position().saturating_sub(at))?;
         let Some(start) = object::stream_start(&mut lexer)? else {
             return self.must_end(&mut lexer, number);
@@ -173,7 +174,9 @@ impl Walk<'_> {
                 if !self.go(&mut lexer, number, *at, *generation)? {
                     return Ok(None);
                 }
-                lexer.number()
+                let found = lexer.number();
+                self.subject.spend(lexer.position().saturating_sub(*at))?;
+                found
             }
             // A number in a stream of objects: not looked for; the stream's own end has to tell.
             _ => Ok(None),

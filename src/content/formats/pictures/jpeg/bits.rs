@@ -67,6 +67,12 @@ impl<'s, 'a> Bytes<'s, 'a> {
         if end > self.end {
             return broken(self.end, "the picture ends too early");
         }
+        // Small segments lie in what was read already.
+        if let Some(bytes) = crate::bytes::slice(&self.window, self.used, length) {
+            let bytes = bytes.to_vec();
+            self.used = self.used.saturating_add(length);
+            return Ok(bytes);
+        }
         let bytes = self.subject.bytes(at, length)?;
         self.go_to(end);
         Ok(bytes)

@@ -30,8 +30,7 @@ fn check(subject: &Subject<'_>) -> Step<Strength> {
     if !picture.has_frame {
         return broken(picture.end, "it ends before its first frame");
     }
-    trailer::check(subject, &picture)?;
-    Ok(Strength::Decoded)
+    trailer::check(subject, &picture)
 }
 
 /// A picture that was walked.

@@ -7,10 +7,10 @@
 use super::{Picture, Tables, picture};
 use crate::bytes::{array, be_u32, le_u32, slice};
 use crate::content::formats::pictures::trailing::{not_zero, only_padding};
-use crate::content::formats::{Step, Subject, broken};
+use crate::content::formats::{Step, Strength, Subject, broken};
 
-/// Checks everything behind the first picture.
-pub(super) fn check(subject: &Subject<'_>, first: &Picture) -> Step<()> {
+/// Checks everything behind the first picture. A film there is walked and not decoded.
+pub(super) fn check(subject: &Subject<'_>, first: &Picture) -> Step<Strength> {
     check_index(subject, first)?;
     let mut at = first.end;
     while let Some(start) = not_zero(subject, at)? {
@@ -21,24 +21,30 @@ pub(super) fn check(subject: &Subject<'_>, first: &Picture) -> Step<()> {
         }
         let ending: [u8; 4] = subject.array(subject.size().saturating_sub(4))?;
         if ending == *b"SEFT" {
-            return Ok(());
+            return Ok(Strength::Structure);
         }
         // The size of a box begins with zeros, which were passed.
         let film = start.checked_sub(3).filter(|film| *film >= first.end);
         for start in film.into_iter().chain([start]) {
             if slice(&subject.up_to(start, 8)?, 4, 4) == Some(b"ftyp") {
-                return boxes(subject, start);
+                boxes(subject, start)?;
+                return Ok(Strength::Structure);
             }
         }
-        return only_padding(subject, start);
+        only_padding(subject, start)?;
+        return Ok(Strength::Decoded);
     }
-    Ok(())
+    Ok(Strength::Decoded)
 }
 
 /// A film behind a picture: its boxes have to end where the file does.
 fn boxes(subject: &Subject<'_>, mut at: u64) -> Step<()> {
     while at < subject.size() {
-        let head: [u8; 8] = subject.array(at)?;
+        let head = subject.up_to(at, 8)?;
+        // Makers put words of their own behind the film.
+        if !slice(&head, 4, 4).is_some_and(|name| name.iter().all(u8::is_ascii_lowercase)) {
+            return only_padding(subject, at);
+        }
         let size = match be_u32(&head, 0).unwrap_or(0) {
             0 => return Ok(()),
             1 => u64::from_be_bytes(subject.array(at.saturating_add(8))?),

@@ -95,6 +95,9 @@ fn walk(subject: &Subject<'_>, raw: bool) -> Step<All> {
         // SubIFDs hold the picture of a raw file, or smaller sizes of it; the others hold facts only.
         for tag in TAGS.directories {
             let inside = directory.numbers(subject, &order, *tag)?;
+            if waiting.len().saturating_add(inside.len()) > MOST_DIRECTORIES {
+                return unchecked("it has more directories than are followed");
+            }
             waiting.extend(inside.into_iter().map(|at| (at, false)));
         }
         preview(subject, &order, &directory)?;

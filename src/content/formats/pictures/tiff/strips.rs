@@ -78,8 +78,9 @@ pub(super) fn check(subject: &Subject<'_>, order: &Order, directory: &Directory,
     for ((start, length), number) in starts.iter().zip(&lengths).zip(0_u64..) {
         let is_last = number.checked_rem(layout.each) == Some(layout.each.saturating_sub(1));
         let rows = if is_last { layout.last_rows } else { layout.rows };
-        // Tiles and strips that were never written have no place.
+        // Tiles and strips that were never written have no place; nor have those whose entry was lost.
         if *length == 0 && *start == 0 {
+            decoded = false;
             continue;
         }
         let strip = Strip { start: *start, end: start.saturating_add(*length), size: layout.row.saturating_mul(rows) };
