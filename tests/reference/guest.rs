@@ -30,9 +30,24 @@ pub(crate) fn fat(bench: &Bench, name: &str, length: u64, words: &[&str]) -> std
     path
 }
 
-/// Mounts `disk` at `mount` in a guest and runs the commands there, one after another, whatever comes of each.
+/// Whether the processor has registers that user-mode-linux can't save (it dies of it with "ptrace set fp regs failed"):
+/// then there is no guest, which is said, as no package can mend it.
+#[expect(clippy::print_stdout, reason = "what was not run is said")]
+fn is_too_new() -> bool {
+    let is_so = fs::read_to_string("/proc/cpuinfo").is_ok_and(|text| text.contains("amx_tile"));
+    if is_so {
+        println!("NOT RUN: user-mode-linux does not run on a processor with AMX; run this on another machine");
+    }
+    is_so
+}
+
+/// Mounts `disk` at `mount` in a guest and runs the commands there, one after another, whatever comes of each. `None`
+/// where no guest can run.
 #[track_caller]
-pub(crate) fn run(bench: &Bench, disk: &Path, mount: &Path, commands: &[&[&str]]) -> Vec<Ran> {
+pub(crate) fn run(bench: &Bench, disk: &Path, mount: &Path, commands: &[&[&str]]) -> Option<Vec<Ran>> {
+    if is_too_new() {
+        return None;
+    }
     let quoted = |word: &str| format!("'{}'", word.replace('\'', "'\\''"));
     fs::create_dir_all(mount).expect("a mount point");
     let results = bench.path("guest");
@@ -69,7 +84,7 @@ pub(crate) fn run(bench: &Bench, disk: &Path, mount: &Path, commands: &[&[&str]]
     assert_ne!(ended.status.code(), Some(127), "`linux.uml` is needed: install user-mode-linux\n{said}");
     assert!(results.join("mounted").exists(), "the guest mounts {} (it needs kmod's insmod): {said}", disk.display());
     let read = |name: String| String::from_utf8_lossy(&fs::read(results.join(name)).unwrap_or_default()).into_owned();
-    (0..commands.len())
+    let ran = (0..commands.len())
         .map(|at| Ran {
             code: read(format!("{at}.code"))
                 .trim()
@@ -78,5 +93,6 @@ pub(crate) fn run(bench: &Bench, disk: &Path, mount: &Path, commands: &[&[&str]]
             out: read(format!("{at}.out")),
             err: read(format!("{at}.err")),
         })
-        .collect()
+        .collect();
+    Some(ran)
 }
