@@ -3,7 +3,9 @@
 //!
 //! Nothing that is there is ever written, renamed or removed. What anybody changed since refuses the whole.
 
-use std::collections::{BTreeMap, HashMap};
+mod lists;
+
+use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 
@@ -14,7 +16,7 @@ use sha2::{Digest, Sha256};
 
 use super::bag;
 use super::choice::Selection;
-use super::destination::{self, Destination, NOT_FINISHED, UNFINISHED};
+use super::destination::{self, Destination};
 use super::digests::{Algorithm, Hasher};
 use super::hex;
 use super::job::{Job, MapNote, Options};
@@ -22,11 +24,12 @@ use super::journal::first_header;
 use super::output::{Disk, Output, below};
 use super::place::{BlankWatch, Reading, Tree, merged};
 use super::plan::{Plan, address, source_path, zone_name};
-use super::sign::{self, SignatureState};
 use crate::catalog::{Gap, GapKind, ObjectKind};
 use crate::error::{Error, Result};
 use crate::image::Image;
 use crate::progress::{Progress, Unit};
+pub(crate) use lists::tags_digest;
+use lists::{is_listed, unchanged_lists};
 
 const JOB: &str = "records/job.json";
 const MANIFEST: &str = "records/manifest.json";
@@ -86,17 +89,6 @@ fn listed_record(output: &dyn Output, folder: &Path) -> Result<Record> {
     let bytes = read(output, folder, JOB)?;
     is_listed(output, folder, JOB, &hex::of(&Sha256::digest(&bytes)))?;
     serde_json::from_slice(&bytes).map_err(|_| refused(folder, DAMAGED))
-}
-
-/// Refuses a record that has another digest than the list of lists says.
-fn is_listed(output: &dyn Output, folder: &Path, name: &str, digest: &str) -> Result<()> {
-    match tag_digests(output, folder)?.get(name).is_some_and(|listed| listed == digest) {
-        true => Ok(()),
-        false => Err(refused(
-            &below(folder, name),
-            "it was changed since the handover was finished; nothing is added to what is not as it was",
-        )),
-    }
 }
 
 /// What of `records/job.json` decides whether more can be added.
@@ -325,48 +317,6 @@ pub(crate) fn examine(
     let listed = rows.iter().filter_map(|row| row.path.as_deref()).collect();
     nothing_else(folder, &listed)?;
     Ok(Existing { given: record.given(), done, tags: own })
-}
-
-/// Refuses a bag whose signature is no good, or in which a list or text is not the one that was written, or into whose
-/// place for unfinished files somebody put something: all of these are taken away when more is added.
-fn unchanged_lists(output: &dyn Output, folder: &Path) -> Result<()> {
-    if let Some(report) = sign::check(folder, None)?
-        && report.state == SignatureState::Broken
-    {
-        return Err(refused(folder, "its signature is not good any more; nothing is added to what is not as it was"));
-    }
-    let written = bag::CLOSING_FILES.into_iter().filter(|name| ![bag::TAG_MANIFEST, sign::SIGNATURE].contains(name));
-    for name in written.chain([bag::LOG]).filter(|name| below(folder, name).symlink_metadata().is_ok()) {
-        is_listed(output, folder, name, &hex::of(&Sha256::digest(read(output, folder, name)?)))?;
-    }
-    let unfinished = below(folder, UNFINISHED);
-    // Behind our mark it is what an earlier run left.
-    if below(folder, NOT_FINISHED).exists() {
-        return Ok(());
-    }
-    let Ok(mut entries) = std::fs::read_dir(&unfinished) else { return Ok(()) };
-    match entries.any(|entry| entry.is_ok_and(|entry| entry.file_name() != "lock")) {
-        true => Err(refused(&unfinished, "something lies there that is no part of the handover; move it away")),
-        false => Ok(()),
-    }
-}
-
-/// The digest of the list of lists, which stands for all of a finished bag.
-pub(crate) fn tags_digest(output: &dyn Output, folder: &Path) -> Result<String> {
-    Ok(hex::of(&Sha256::digest(read(output, folder, bag::TAG_MANIFEST)?)))
-}
-
-/// The digests of the files that are no payload.
-fn tag_digests(output: &dyn Output, folder: &Path) -> Result<BTreeMap<String, String>> {
-    let text = read(output, folder, bag::TAG_MANIFEST)?;
-    let mut digests = BTreeMap::new();
-    for line in BufReader::new(&*text).lines() {
-        let line = line.map_err(failed("read", &below(folder, bag::TAG_MANIFEST)))?;
-        if let Some((digest, name)) = line.split_once("  ") {
-            digests.insert(name.to_string(), digest.to_string());
-        }
-    }
-    Ok(digests)
 }
 
 /// Reads a file of the bag again; `None` if its row makes no sense.

@@ -83,12 +83,8 @@ pub(crate) fn check(bag: &Path, signers: Option<&Signers>) -> Result<Option<Sign
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
         Err(source) => return Err(Error::Io { action: "look at", path, source }),
         Ok(metadata) if !metadata.is_file() => {
-            return Ok(Some(SignatureReport {
-                state: SignatureState::Broken,
-                key: None,
-                signer: None,
-                why: Some("it is no file".to_string()),
-            }));
+            let (state, why) = (SignatureState::Broken, Some("it is no file".to_string()));
+            return Ok(Some(SignatureReport { state, key: None, signer: None, why }));
         }
         Ok(_) => {}
     }
@@ -171,13 +167,12 @@ fn signer(line: &str) -> Option<(String, String)> {
     };
     let options = if kind == 2 { words.get(1)?.as_str() } else { "" };
     let holds = |option: &str| {
-        option.split_once('=').filter(|(name, _)| name.eq_ignore_ascii_case("namespaces")).is_some_and(|(_, value)| {
-            let quoted = value.strip_prefix('"').and_then(|value| value.strip_suffix('"'));
-            // A quote inside ends the value, and a comma outside of quotes begins another option.
-            let spaces =
-                quoted.filter(|spaces| !spaces.contains('"')).or(Some(value).filter(|one| !one.contains(['"', ','])));
-            spaces.is_some_and(|spaces| spaces.split(',').any(|one| one == NAMESPACE))
-        })
+        let value =
+            option.split_once('=').and_then(|(name, it)| (name.eq_ignore_ascii_case("namespaces")).then_some(it));
+        let quoted = value.and_then(|value| value.strip_prefix('"')?.strip_suffix('"'));
+        // A quote inside ends the value, and a comma outside of quotes begins another option.
+        let spaces = quoted.filter(|it| !it.contains('"')).or(value.filter(|it| !it.contains(['"', ','])));
+        spaces.is_some_and(|spaces| spaces.split(',').any(|one| one == NAMESPACE))
     };
     // Several options, a time, an authority: not understood here.
     (options.is_empty() || holds(options)).then_some((key, names))

@@ -28,9 +28,6 @@ const FIRST: usize = 1 << 16;
 /// Frames with a right CRC before a wrong one counts: some encoders write any.
 const TRUSTED: u32 = 8;
 
-/// Fewer zeros than this behind the last frame are no lost sector.
-const LITTLE: usize = 512;
-
 fn opens_as_mp3(head: &[u8]) -> bool {
     (tags::id3v2_length(head).is_some() && !is_in_tag(head, b"fLaC")) || starts(head, frames::mpeg)
 }
@@ -169,14 +166,6 @@ impl Walk {
         let complete = said.bytes.is_some_and(|bytes| at >= start.saturating_add(u64::from(bytes)).saturating_sub(1))
             || said.frames.is_some_and(|frames| self.count > u64::from(frames));
         if complete {
-            return Ok(());
-        }
-        // Less than a sector of zeros is what programs leave behind the last frame.
-        let left = subject.up_to(at, LITTLE)?;
-        if at.saturating_add(to_u64(left.len())) >= self.end
-            && left.len() < LITTLE
-            && left.iter().all(|byte| *byte == 0)
-        {
             return Ok(());
         }
         let bytes = subject.up_to(at, 64)?;
