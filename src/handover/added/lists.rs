@@ -42,13 +42,16 @@ fn tag_digests(output: &dyn Output, folder: &Path) -> Result<BTreeMap<String, St
     Ok(digests)
 }
 
-/// Refuses a bag whose signature is no good, or in which a list or text is not the one that was written, or into whose
+/// Refuses a bag whose signature is no good or can't be checked, or in which a list or text is not the one that was written, or into whose
 /// place for unfinished files somebody put something: all of these are taken away when more is added.
 pub(super) fn unchanged_lists(output: &dyn Output, folder: &Path) -> Result<()> {
     if let Some(report) = sign::check(folder, None)?
-        && report.state == SignatureState::Broken
+        && report.state != SignatureState::Good
     {
-        return Err(refused(folder, "its signature is not good any more; nothing is added to what is not as it was"));
+        return Err(refused(
+            folder,
+            "its signature is not good, or can't be checked here; nothing is added to what is not as it was",
+        ));
     }
     let written = bag::CLOSING_FILES.into_iter().filter(|name| ![bag::TAG_MANIFEST, sign::SIGNATURE].contains(name));
     for name in written.chain([bag::LOG]).filter(|name| below(folder, name).symlink_metadata().is_ok()) {
