@@ -10,6 +10,7 @@ const PACKAGES: &[(&str, &str)] = &[
     ("bagit.py", "python3-venv, then `python3 -m venv V && V/bin/pip install bagit==1.9.0` and V/bin on the PATH"),
     ("chromium", "chromium"),
     ("cryptsetup", "cryptsetup-bin"),
+    ("gcc", "gcc"),
     ("insmod", "kmod"),
     (
         "jsonschema",
