@@ -168,9 +168,9 @@ pub(super) const SYSTEM_ROOT_FILES: &[&str] = &[
 
 /// Endings of pictures, raw data of cameras among them.
 pub(super) const PICTURES: &[&str] = &[
-    "3fr", "arw", "avif", "bmp", "cr2", "cr3", "crw", "dcr", "dng", "erf", "gif", "heic", "heif", "hif", "iiq", "jpe",
-    "jpeg", "jpg", "kdc", "mef", "mos", "mpo", "mrw", "nef", "nrw", "orf", "ori", "pef", "png", "psd", "raf", "raw",
-    "rw2", "rwl", "sr2", "srf", "srw", "tif", "tiff", "webp", "x3f",
+    "3fr", "arw", "avif", "bmp", "cr2", "cr3", "crw", "dcr", "dib", "dng", "erf", "gif", "heic", "heif", "hif", "iiq",
+    "jfif", "jpe", "jpeg", "jpg", "kdc", "mef", "mos", "mpo", "mrw", "nef", "nrw", "orf", "ori", "pef", "png", "psd",
+    "raf", "raw", "rw2", "rwl", "sr2", "srf", "srw", "tif", "tiff", "webp", "x3f",
 ];
 
 /// Endings of films.
@@ -189,7 +189,7 @@ pub(super) const MUSIC: &[&str] = &[
 pub(super) const DOCUMENTS: &[&str] = &[
     "csv", "djvu", "doc", "docm", "docx", "dot", "dotx", "epub", "htm", "html", "key", "mdb", "accdb", "mobi", "mscz",
     "musicxml", "numbers", "odg", "odp", "ods", "odt", "one", "ott", "pages", "pdf", "pps", "ppsx", "ppt", "pptm",
-    "pptx", "pub", "rtf", "tex", "txt", "vsd", "vsdx", "wps", "xls", "xlsb", "xlsm", "xlsx", "xps",
+    "pptx", "pub", "rtf", "tex", "txt", "vsd", "vsdx", "wpd", "wps", "xls", "xlsb", "xlsm", "xlsx", "xps",
 ];
 
 /// Endings of mail, address books and calendars.

@@ -42,8 +42,9 @@ fn tag_digests(output: &dyn Output, folder: &Path) -> Result<BTreeMap<String, St
     Ok(digests)
 }
 
-/// Refuses a bag whose signature is no good or can't be checked, or in which a list or text is not the one that was written, or into whose
-/// place for unfinished files somebody put something: all of these are taken away when more is added.
+/// Refuses a bag whose signature is no good or can't be checked, in which a list or text is not the one that was
+/// written, or into whose place for unfinished files somebody put something: all of these are taken away when more is
+/// added.
 pub(super) fn unchanged_lists(output: &dyn Output, folder: &Path) -> Result<()> {
     if let Some(report) = sign::check(folder, None)?
         && report.state != SignatureState::Good
