@@ -31,6 +31,17 @@ pub enum Error {
         /// What changed.
         what: String,
     },
+    /// The image file is not what a list of checksums beside it says: bytes are wrong that no map knows of.
+    ImageDiffers {
+        /// The image file or the part of it.
+        path: PathBuf,
+        /// The list.
+        list: PathBuf,
+        /// SHA-256 of the file, in hexadecimal.
+        found: String,
+        /// What the list says.
+        listed: String,
+    },
     /// The destination, or another file that is not the image, could not be read or written.
     Io {
         /// What was being done, as in "cannot ACTION `path`".
@@ -101,6 +112,7 @@ impl Error {
         match self {
             Self::ImageIo { .. } => "image_io",
             Self::ImageChanged { .. } => "image_changed",
+            Self::ImageDiffers { .. } => "image_differs",
             Self::Io { .. } => "io",
             Self::Destination { .. } => "destination",
             Self::Unreadable { .. } => "unreadable",
@@ -133,6 +145,13 @@ impl fmt::Display for Error {
             Self::ImageIo { path, offset: None, source } => {
                 write!(f, "cannot read the image file `{}`: {source}", path.display())
             }
+            Self::ImageDiffers { path, list, found, listed } => write!(
+                f,
+                "the image file `{}` is not what `{}` says (SHA-256 {found} and not {listed}): take the image from its \
+                 other copy, or the list away if it is of an earlier state of the imaging",
+                path.display(),
+                list.display()
+            ),
             Self::ImageChanged { path, what } => {
                 write!(
                     f,

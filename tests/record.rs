@@ -119,10 +119,12 @@ fn the_list_of_another_program_is_left_alone_and_asked() {
     assert_eq!(bench.text("demo.img.sha256"), other);
     let wrong = other.replace(&digest[..4], if digest.starts_with("0000") { "1111" } else { "0000" });
     bench.file("demo.img.sha256", &wrong);
-    let outcome = bench.run(&format!("{line} two")).code(0).err_lacks("says the same");
-    outcome
-        .err_has("`demo.img` is not what `demo.img.sha256` says")
-        .err_has("was the image changed since it was made?");
+    bench
+        .run(&format!("{line} two"))
+        .code(3)
+        .err_lacks("says the same")
+        .err_has("the image file `demo.img` is not what `demo.img.sha256` says");
+    assert!(!bench.path("two").exists(), "nothing is handed over of an image that is another one");
     assert_eq!(bench.text("demo.img.sha256"), wrong);
 }
 

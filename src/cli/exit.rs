@@ -48,6 +48,7 @@ impl From<&Error> for ExitStatus {
             Error::Usage(_) | Error::NoVolumeAt { .. } => Self::Usage,
             Error::ImageIo { .. }
             | Error::ImageChanged { .. }
+            | Error::ImageDiffers { .. }
             | Error::Io { .. }
             | Error::Destination { .. }
             | Error::Unreadable { .. }

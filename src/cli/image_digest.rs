@@ -4,7 +4,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use super::{Context, escape, new_file};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::handover;
 use crate::image::Image;
 use crate::image::digest::ImageDigest;
@@ -48,7 +48,7 @@ fn look(path: &Path) -> Beside {
 /// if it is asked for.
 ///
 /// # Errors
-/// As [`ImageDigest::compute`].
+/// As [`ImageDigest::compute`]; [`Error::ImageDiffers`] if another program's list beside it says something else.
 pub(super) fn of(image: &dyn Image, is_asked: bool, context: &mut Context<'_>) -> Result<(Option<ImageDigest>, bool)> {
     let Some(path) = place(image) else {
         let computed = is_asked.then(|| ImageDigest::compute(image, &context.progress)).transpose()?;
@@ -82,7 +82,7 @@ pub(super) fn of(image: &dyn Image, is_asked: bool, context: &mut Context<'_>) -
         Beside::Nothing => new_file::create(&path, &text),
         Beside::Ours(_) => new_file::replace_own(&path, &text),
         Beside::Foreign => {
-            say_foreign(&path, &computed, context);
+            ask_foreign(&path, &computed, context)?;
             return Ok((Some(computed), false));
         }
     };
@@ -93,8 +93,12 @@ pub(super) fn of(image: &dyn Image, is_asked: bool, context: &mut Context<'_>) -
     Ok((Some(computed), false))
 }
 
-/// Another program's list: left alone, and asked what it says.
-fn say_foreign(path: &Path, computed: &ImageDigest, context: &mut Context<'_>) {
+/// Another program's list: left alone, and asked what it says. An image that is not what it was when it was made has wrong
+/// bytes that no map knows of.
+///
+/// # Errors
+/// [`Error::ImageDiffers`] if the list says something else.
+fn ask_foreign(path: &Path, computed: &ImageDigest, context: &mut Context<'_>) -> Result<()> {
     let shown = path.display();
     context.printer.note(&format!(
         "the image's SHA-256 is not kept beside it: `{shown}` is there and not handback's; nothing is ever overwritten"
@@ -105,12 +109,12 @@ fn say_foreign(path: &Path, computed: &ImageDigest, context: &mut Context<'_>) {
             Some(listed) if listed == part.sha256 => {
                 context.printer.note(&format!("`{shown}` says the same of `{}`", escape::for_terminal(&name)));
             }
-            Some(listed) => context.printer.note(&format!(
-                "`{}` is not what `{shown}` says: SHA-256 {} and not {listed}; was the image changed since it was made?",
-                escape::for_terminal(&name),
-                part.sha256
-            )),
+            Some(listed) => {
+                let (list, found) = (path.to_path_buf(), part.sha256.clone());
+                return Err(Error::ImageDiffers { path: part.path.clone(), list, found, listed });
+            }
             None => {}
         }
     }
+    Ok(())
 }
