@@ -228,6 +228,9 @@ pub(super) struct ExtractArgs {
     /// Check every file by the rules of its format, and say of each whether it opens
     #[arg(long)]
     pub(super) check: bool,
+    /// Do not read the written files back. `verify` does that later; until then nobody knows what the disk took
+    #[arg(long)]
+    pub(super) no_read_back: bool,
     /// Have an independent program read every file again, and say of each whether it gets the same bytes
     #[arg(long)]
     pub(super) second_reader: bool,

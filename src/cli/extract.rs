@@ -21,7 +21,7 @@ use crate::catalog::State;
 use crate::error::{Error, Result};
 use crate::filesystem::SweepOptions;
 use crate::handover::{
-    self, Choices, Given, Job, JobDetails, MapNote, Options, Record, Selected, Summary, VolumeSelection,
+    self, Choices, Given, Job, JobDetails, MapNote, Options, ReadBack, Record, Selected, Summary, VolumeSelection,
 };
 use crate::sector_map::OpenedMap;
 use crate::source::Source;
@@ -121,6 +121,7 @@ fn job<'a>(args: &ExtractArgs, opened: &'a OpenedDisk, choices: Choices) -> Job<
         options: Options {
             streams: args.streams,
             deleted: args.deleted,
+            read_back: !args.no_read_back,
             second_reader: args.second_reader,
             check: args.check,
             sheets: !args.details.no_sheets,
@@ -297,10 +298,16 @@ fn print(summary: &Summary, printer: &mut Printer<'_>) -> Result<()> {
     let resumed = if summary.resumed { " (continued)" } else { "" };
     printer.line(&format!("Handover folder: {}{resumed}", summary.folder.display()))?;
     printer.line(&format!(
-        "Written: {}, {}, in {}; each file was hashed as it was read, and read back",
+        "Written: {}, {}, in {}; each file was hashed as it was read, and {}",
         size::counted(summary.written_files, "file"),
         size::both(summary.written_bytes),
-        size::counted(summary.folders, "folder")
+        size::counted(summary.folders, "folder"),
+        match summary.read_back {
+            Some(ReadBack::Disk) => "read back from the disk",
+            Some(ReadBack::Memory) =>
+                "read back (perhaps from this computer's memory: plug the disk in again and run `verify`)",
+            None => "not read back",
+        }
     ))?;
     let mut rows =
         Table::new(&[("state", Align::Left), ("files", Align::Right), ("size", Align::Right), ("where", Align::Left)]);

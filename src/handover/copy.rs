@@ -1,23 +1,28 @@
-//! Copying: files in the order of the image, each read once, hashed and written in one pass, then read back.
+//! Copying: files in the order of the image, each read once, hashed and written in one pass; then flushed, and read back
+//! while the next ones are copied.
+
+mod batch;
+mod read_back;
 
 use std::collections::HashSet;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
-use std::time::{Duration, Instant};
 
+pub(crate) use read_back::digest;
 use sha2::{Digest, Sha256};
 
+use self::batch::{Batch, Flushed};
+use self::read_back::Reader;
 use super::digests::Hasher;
 use super::job::Job;
 use super::journal::Journal;
 use super::locate::Located;
-use super::output::OutputFile;
+use super::output::{OutputFile, ReadBack};
 use super::place::{BlankWatch, Reading, Tree, merged};
 use super::plan::Plan;
 use super::session::Session;
-use crate::catalog::Timestamp;
+use crate::catalog::{Extents, Timestamp};
 use crate::content;
 use crate::error::{Error, Result};
 use crate::progress::{Progress, Unit};
@@ -25,38 +30,14 @@ use crate::progress::{Progress, Unit};
 /// More threads than this only make a drive seek.
 const MOST_WORKERS: usize = 8;
 
-/// Bytes in which written files are read back. With the pieces of [`content::read`] (1 MiB) a worker holds 2 MiB, all
-/// of them 16 MiB, whatever the files' sizes: below the 64 MiB that may be in flight.
-const READ_BACK: usize = 1 << 20;
-
-/// A checkpoint is made when one of these is reached since the last: what is lost by a kill, and has to be done again,
-/// is never more. Few files in tests, so that they see many checkpoints.
-const CHECKPOINT_FILES: usize = if cfg!(test) { 4 } else { 2000 };
-const CHECKPOINT_BYTES: u64 = 1 << 30;
-const CHECKPOINT_TIME: Duration = Duration::from_secs(20);
+/// A file of up to so many bytes is hashed before it is made, and then written in one go under its own name. With the
+/// pieces of [`content::read`] and those in which files are read back a worker holds 3 MiB, all of them 24 MiB, whatever
+/// the files' sizes: below the 64 MiB that may be in flight.
+const AT_ONCE: u64 = 1 << 20;
 
 /// Locks, also after another thread panicked: what is inside is whole after every single step.
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// Files that are written and not yet flushed.
-struct Batch {
-    done: Vec<(usize, Reading)>,
-    bytes: u64,
-    since: Instant,
-}
-
-impl Batch {
-    fn new() -> Self {
-        Self { done: Vec::new(), bytes: 0, since: Instant::now() }
-    }
-
-    fn is_due(&self) -> bool {
-        self.done.len() >= CHECKPOINT_FILES
-            || self.bytes >= CHECKPOINT_BYTES
-            || (!self.done.is_empty() && self.since.elapsed() >= CHECKPOINT_TIME)
-    }
 }
 
 struct Copier<'c> {
@@ -69,21 +50,35 @@ struct Copier<'c> {
     stop: AtomicBool,
     folders: Mutex<HashSet<PathBuf>>,
     batch: Mutex<Batch>,
-    journal: Mutex<Journal<'c>>,
+    flushed: Mutex<Flushed>,
+    journal: Mutex<Journal>,
     done: Mutex<&'c mut Vec<Option<Reading>>>,
+    /// Whether nothing is left but to read back.
+    finishing: AtomicBool,
+    /// Whether a file was read back that may not have come off the disk.
+    from_memory: AtomicBool,
     error: Mutex<Option<Error>>,
 }
 
-/// Copies what is not done yet. On an error everything that is written and flushed is noted before it is returned.
+/// What a thread holds for itself.
+#[derive(Default)]
+struct Worker {
+    /// The content of a small file.
+    small: Vec<u8>,
+    reader: Reader,
+}
+
+/// Copies what is not done yet, and says where it was read back from, if it was. On an error everything that is written
+/// and flushed is noted before it is returned.
 pub(crate) fn run(
     job: &Job<'_>,
     plan: &Plan,
     session: &Session<'_>,
-    journal: Journal<'_>,
+    journal: Journal,
     located: &Located,
     done: &mut Vec<Option<Reading>>,
     progress: &dyn Progress,
-) -> Result<()> {
+) -> Result<Option<ReadBack>> {
     let tasks: Vec<usize> = located.tasks.iter().copied().filter(|index| done[*index].is_none()).collect();
     let size = |index: &usize| {
         let entry = &plan.entries[*index];
@@ -101,86 +96,177 @@ pub(crate) fn run(
         stop: AtomicBool::new(false),
         folders: Mutex::default(),
         batch: Mutex::new(Batch::new()),
+        flushed: Mutex::default(),
         journal: Mutex::new(journal),
         done: Mutex::new(done),
+        finishing: AtomicBool::new(false),
+        from_memory: AtomicBool::new(false),
         error: Mutex::new(None),
     };
     progress.begin("copying", total, Unit::Bytes);
-    std::thread::scope(|scope| {
-        for _ in 0..workers {
-            scope.spawn(|| copier.work());
-        }
-    });
+    copier.work_together(workers);
     progress.end();
-    let last = copier.checkpoint();
+    copier.finish(workers);
+    let from = if copier.from_memory.into_inner() { ReadBack::Memory } else { ReadBack::Disk };
     match copier.error.into_inner().unwrap_or_else(PoisonError::into_inner) {
         Some(error) => Err(error),
-        None => last,
+        None => Ok(job.options.read_back.then_some(from)),
     }
 }
 
 impl Copier<'_> {
-    fn work(&self) {
-        while !self.stop.load(Ordering::Relaxed) {
-            let Some(&index) = self.tasks.get(self.next.fetch_add(1, Ordering::Relaxed)) else { return };
-            if let Err(error) = self.copy(index).and_then(|()| self.checkpoint_if_due()) {
-                // The first error counts; what follows are other threads being stopped.
-                if !self.stop.swap(true, Ordering::Relaxed) {
-                    *lock(&self.error) = Some(error);
-                }
-                return;
+    fn work_together(&self, workers: usize) {
+        std::thread::scope(|scope| {
+            for _ in 0..workers {
+                scope.spawn(|| self.work());
             }
+        });
+    }
+
+    fn work(&self) {
+        let mut worker = Worker::default();
+        while !self.stop.load(Ordering::Relaxed) {
+            let outcome = if let Some(task) = lock(&self.flushed).next() {
+                self.read_back(&task, &mut worker.reader)
+            } else if let Some(&index) = self.tasks.get(self.next.fetch_add(1, Ordering::Relaxed)) {
+                self.copy(index, &mut worker).and_then(|()| self.flush_if_due())
+            } else {
+                return;
+            };
+            self.note_error(outcome);
         }
     }
 
-    fn checkpoint_if_due(&self) -> Result<()> {
-        if lock(&self.batch).is_due() { self.checkpoint() } else { Ok(()) }
+    /// The first error counts; what follows are other threads being stopped.
+    fn note_error(&self, outcome: Result<()>) {
+        if let Err(error) = outcome {
+            self.stop.store(true, Ordering::Relaxed);
+            lock(&self.error).get_or_insert(error);
+        }
     }
 
-    fn checkpoint(&self) -> Result<()> {
-        let mut journal = lock(&self.journal);
+    /// Flushes and reads back what is left, after an error too.
+    fn finish(&self, workers: usize) {
+        self.next.store(self.tasks.len(), Ordering::Relaxed);
+        self.stop.store(false, Ordering::Relaxed);
+        self.note_error(self.flush());
+        let (is_empty, bytes) = {
+            let flushed = lock(&self.flushed);
+            (flushed.is_empty(), flushed.bytes())
+        };
+        if !is_empty {
+            self.finishing.store(true, Ordering::Relaxed);
+            self.progress.begin("reading back", bytes, Unit::Bytes);
+            self.work_together(workers);
+            self.progress.end();
+        }
+    }
+
+    fn flush_if_due(&self) -> Result<()> {
+        if lock(&self.batch).is_due() { self.flush() } else { Ok(()) }
+    }
+
+    /// Makes what was written safe on the disk, if the host can, and hands it on.
+    fn flush(&self) -> Result<()> {
         let batch = std::mem::replace(&mut *lock(&self.batch), Batch::new());
-        if batch.done.is_empty() {
+        if batch.is_empty() {
             return Ok(());
         }
-        journal.checkpoint(&batch.done)?;
-        let mut done = lock(&self.done);
-        for (index, reading) in batch.done {
-            done[index] = Some(reading);
+        let folder = &self.session.folder;
+        let safe = self.session.output.flush(folder).map_err(|source| Error::Io {
+            action: "flush",
+            path: folder.clone(),
+            source,
+        })?;
+        match self.job.options.read_back {
+            true => lock(&self.flushed).add(batch, safe),
+            false => self.note(&batch.done, safe)?,
         }
         Ok(())
     }
 
-    fn copy(&self, index: usize) -> Result<()> {
-        let entry = &self.plan.entries[index];
-        let catalog = self.job.volumes[entry.volume].catalog;
-        let object = catalog.object(entry.object);
-        let temporary = self.session.temporary(&format!("{index}.part"));
-        let reading = self.write(index, &temporary)?;
-        let output = self.session.output;
-        match Tree::of(&merged(&object.facts, Some(&reading), true), reading.size) {
-            Some(tree) => {
-                if self.job.options.read_back {
-                    self.read_back(&temporary, &reading)?;
-                }
-                let path = self.session.path(&format!("{}/{}", tree.folder(), entry.path));
-                self.make_folder(path.parent().unwrap_or(&path))?;
-                output.publish(&temporary, &path).map_err(|source| match source.kind() {
-                    std::io::ErrorKind::NotFound => vanished(&path),
-                    _ => Error::Io { action: "give its name to", path: path.clone(), source },
-                })?;
-            }
-            // Only reading showed that nothing of it is here.
-            None => output.remove(&temporary).map_err(|source| Error::Io {
-                action: "remove",
-                path: temporary.clone(),
-                source,
-            })?,
+    /// Notes what is done, on the disk and here.
+    fn note(&self, files: &[(usize, Reading)], safe: bool) -> Result<()> {
+        lock(&self.journal).note(files, safe)?;
+        let mut done = lock(&self.done);
+        for (index, reading) in files {
+            done[*index] = Some(reading.clone());
         }
-        let mut batch = lock(&self.batch);
-        batch.bytes = batch.bytes.saturating_add(reading.size);
-        batch.done.push((index, reading));
         Ok(())
+    }
+
+    fn copy(&self, index: usize, worker: &mut Worker) -> Result<()> {
+        let entry = &self.plan.entries[index];
+        let volume = &self.job.volumes[entry.volume];
+        let extents = volume.filesystem.extents(volume.catalog, entry.object)?;
+        let reading = match extents.size() <= AT_ONCE {
+            true => self.copy_small(index, &extents, &mut worker.small)?,
+            false => self.copy_large(index, &extents)?,
+        };
+        lock(&self.batch).add(index, reading);
+        Ok(())
+    }
+
+    /// Where a file goes in the bag; `None` if reading showed that nothing of it is here.
+    fn place(&self, index: usize, reading: &Reading) -> Option<PathBuf> {
+        let entry = &self.plan.entries[index];
+        let object = self.job.volumes[entry.volume].catalog.object(entry.object);
+        let tree = Tree::of(&merged(&object.facts, Some(reading), true), reading.size)?;
+        Some(self.session.path(&format!("{}/{}", tree.folder(), entry.path)))
+    }
+
+    /// A half-written file never stands under its name for longer than one call takes: its bytes are all there before.
+    fn copy_small(&self, index: usize, extents: &Extents, content: &mut Vec<u8>) -> Result<Reading> {
+        content.clear();
+        let reading = self.read(index, extents, &mut |piece| {
+            content.extend_from_slice(piece);
+            Ok(())
+        })?;
+        let Some(path) = self.place(index, &reading) else { return Ok(reading) };
+        self.make_folder(path.parent().unwrap_or(&path))?;
+        let output = self.session.output;
+        let failed = |source| Error::Io { action: "write", path: path.clone(), source };
+        let mut file = output.create(&path).map_err(failed)?;
+        if let Err(source) = file.write_all(content) {
+            drop(file);
+            // The error that matters is the one at hand; what can't be removed now is when the bag is continued.
+            let _ = output.remove(&path);
+            return Err(failed(source));
+        }
+        self.set_times(index, file.as_mut());
+        Ok(reading)
+    }
+
+    /// A large file has another name until it is all there.
+    fn copy_large(&self, index: usize, extents: &Extents) -> Result<Reading> {
+        let output = self.session.output;
+        let temporary = self.session.temporary(&format!("{index}.part"));
+        let failed = |source| Error::Io {
+            action: "write",
+            path: self.session.path(&format!("{UNNAMED}/{}", self.plan.entries[index].path)),
+            source,
+        };
+        let mut file = output.create(&temporary).map_err(failed)?;
+        let reading = self.read(index, extents, &mut |piece| file.write_all(piece).map_err(failed))?;
+        self.set_times(index, file.as_mut());
+        drop(file);
+        let Some(path) = self.place(index, &reading) else {
+            output.remove(&temporary).map_err(|source| Error::Io { action: "remove", path: temporary, source })?;
+            return Ok(reading);
+        };
+        self.make_folder(path.parent().unwrap_or(&path))?;
+        output.publish(&temporary, &path).map_err(|source| match source.kind() {
+            std::io::ErrorKind::NotFound => vanished(&path),
+            _ => Error::Io { action: "give its name to", path: path.clone(), source },
+        })?;
+        Ok(reading)
+    }
+
+    fn set_times(&self, index: usize, file: &mut dyn OutputFile) {
+        let entry = &self.plan.entries[index];
+        let object = self.job.volumes[entry.volume].catalog.object(entry.object);
+        let time = |time: Option<Timestamp>| time.and_then(|time| time.system_time(&self.job.time_zone));
+        file.set_times(time(object.created()), time(object.modified()));
     }
 
     fn make_folder(&self, folder: &Path) -> Result<()> {
@@ -196,32 +282,22 @@ impl Copier<'_> {
         Ok(())
     }
 
-    fn write(&self, index: usize, temporary: &Path) -> Result<Reading> {
-        let entry = &self.plan.entries[index];
-        let volume = &self.job.volumes[entry.volume];
-        let object = volume.catalog.object(entry.object);
-        let extents = volume.filesystem.extents(volume.catalog, entry.object)?;
-        let failed = |source| Error::Io {
-            action: "write",
-            path: self.session.path(&format!("{UNNAMED}/{}", entry.path)),
-            source,
-        };
-        let mut file: Box<dyn OutputFile> = self.session.output.create(temporary).map_err(failed)?;
+    /// Reads a file, hashes it and hands it to `sink`.
+    fn read(&self, index: usize, extents: &Extents, sink: &mut dyn FnMut(&[u8]) -> Result<()>) -> Result<Reading> {
+        let volume = &self.job.volumes[self.plan.entries[index].volume];
         let (mut hash, mut blank) = (Sha256::new(), BlankWatch::default());
         let mut also = Hasher::new(self.job.options.also());
-        let outcome = content::read(volume.filesystem.source(), &extents, &mut |piece| {
+        let outcome = content::read(volume.filesystem.source(), extents, &mut |piece| {
             if self.stop.load(Ordering::Relaxed) {
                 return Err(Error::Usage("stopped because of another file".to_string()));
             }
             hash.update(piece);
             also.update(piece);
             blank.see(piece);
-            file.write_all(piece).map_err(failed)?;
+            sink(piece)?;
             self.progress.advance(piece.len() as u64);
             Ok(())
         })?;
-        let time = |time: Option<Timestamp>| time.and_then(|time| time.system_time(&self.job.time_zone));
-        file.set_times(time(object.created()), time(object.modified()));
         Ok(Reading {
             sha256: hash.finalize().into(),
             also: also.finish(),
@@ -229,27 +305,6 @@ impl Copier<'_> {
             gaps: outcome.gaps,
             unknown: outcome.unknown,
             blank: blank.is_blank(),
-        })
-    }
-
-    fn read_back(&self, path: &Path, reading: &Reading) -> Result<()> {
-        /// Windows' answer where a virus scanner stands in the way: ERROR_VIRUS_INFECTED (Microsoft, "System Error
-        /// Codes").
-        const VIRUS_INFECTED: i32 = 225;
-        let failed = |source: std::io::Error| {
-            let taken = cfg!(windows) && source.raw_os_error() == Some(VIRUS_INFECTED);
-            match source.kind() {
-                std::io::ErrorKind::NotFound => vanished(path),
-                _ if taken => vanished(path),
-                _ => Error::Io { action: "read back", path: path.to_path_buf(), source },
-            }
-        };
-        if digest(self.session, path, reading.size).map_err(failed)? == reading.sha256 {
-            return Ok(());
-        }
-        Err(Error::Destination {
-            path: path.to_path_buf(),
-            why: "it does not read back as it was written: the disk may be failing; use another one".to_string(),
         })
     }
 }
@@ -282,21 +337,6 @@ pub(crate) fn flush(session: &Session<'_>, files: &[PathBuf], progress: &dyn Pro
     });
     progress.end();
     error.into_inner().unwrap_or_else(PoisonError::into_inner).map_or(Ok(()), Err)
-}
-
-/// The SHA-256 of a file of the bag.
-pub(crate) fn digest(session: &Session<'_>, path: &Path, size: u64) -> std::io::Result<[u8; 32]> {
-    let mut file = session.output.open(path)?;
-    let mut buffer = vec![0; READ_BACK.min(usize::try_from(size).unwrap_or(READ_BACK).max(1))];
-    let mut hash = Sha256::new();
-    loop {
-        match file.read(&mut buffer) {
-            Ok(0) => return Ok(hash.finalize().into()),
-            Ok(count) => hash.update(&buffer[..count]),
-            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
-            Err(error) => return Err(error),
-        }
-    }
 }
 
 /// Stands in a message for the part of the payload that is only known once a file is read.

@@ -237,32 +237,25 @@ pub(crate) fn first_header(output: &dyn Output, folder: &Path) -> Result<Header>
 }
 
 /// The record of progress, being written.
-pub(crate) struct Journal<'o> {
-    output: &'o dyn Output,
-    folder: PathBuf,
+pub(crate) struct Journal {
     path: PathBuf,
     file: Box<dyn OutputFile>,
 }
 
-impl<'o> Journal<'o> {
+impl Journal {
     /// Goes on behind what can be trusted.
-    pub(crate) fn open(output: &'o dyn Output, folder: &Path, earlier: &Earlier) -> Result<Self> {
+    pub(crate) fn open(output: &dyn Output, folder: &Path, earlier: &Earlier) -> Result<Self> {
         let path = folder.join(PROGRESS);
         let file = output.append(&path, earlier.trusted).map_err(|source| Error::Io {
             action: "write",
             path: path.clone(),
             source,
         })?;
-        Ok(Self { output, folder: folder.to_path_buf(), path, file })
+        Ok(Self { path, file })
     }
 
-    /// Makes what was written safe on the disk, if the host can, and then notes that it is done.
-    pub(crate) fn checkpoint(&mut self, done: &[(usize, Reading)]) -> Result<()> {
-        let safe = self.output.flush(&self.folder).map_err(|source| Error::Io {
-            action: "flush",
-            path: self.folder.clone(),
-            source,
-        })?;
+    /// Notes that files are done, and whether they were safe on the disk before that.
+    pub(crate) fn note(&mut self, done: &[(usize, Reading)], safe: bool) -> Result<()> {
         let mut text = Vec::new();
         for (entry, reading) in done {
             let line = serde_json::to_vec(&Line::new(*entry, reading, safe));

@@ -48,6 +48,7 @@ pub use choice::{
 pub use details::{DriveDetails, JobDetails};
 pub use digests::Algorithm;
 pub use job::{Job, MapNote, Options, Selected, VolumeSelection};
+pub use output::ReadBack;
 pub use place::LONG_BLANK;
 pub use preview::{Examples, LONGEST_PATH, MOST_EXAMPLES, Placed, Preview, Room, Sample, preview};
 pub use record::{Record, keep, record_name};
@@ -140,12 +141,15 @@ fn run(job: &Job<'_>, to: &Path, add: bool, output: &dyn Output, progress: &dyn 
     };
     let session = Session::open(output, &destination, &header, &mut earlier, place, &plan)?;
     session.log_lines(&record::opening(job, &plan))?;
-    let outcome = copy_all(job, &plan, &session, &located, &mut earlier, progress);
-    if let Err(error) = outcome {
-        // The error that matters is the one at hand.
-        let _ = session.log(&format!("stopped: {error}"));
-        return Err(error);
-    }
+    let read_back = match copy_all(job, &plan, &session, &located, &mut earlier, progress) {
+        Ok(read_back) => read_back,
+        Err(error) => {
+            // The error that matters is the one at hand.
+            let _ = session.log(&format!("stopped: {error}"));
+            return Err(error);
+        }
+    };
+    session.log(record::read_back(read_back))?;
     let asked = ask_second(job, &plan, &session, &located, &earlier, progress)
         .and_then(|second| Ok((second, ask_formats(job, &plan, &session, &located, progress)?)));
     let (second, opens) = match asked {
@@ -156,7 +160,7 @@ fn run(job: &Job<'_>, to: &Path, add: bool, output: &dyn Output, progress: &dyn 
         }
     };
     let results = Results { job, plan: &plan, located: &located, done: &earlier.done, second: &second, opens: &opens };
-    let summary = results.summary(destination.folder.clone(), destination.begun);
+    let summary = Summary { read_back, ..results.summary(destination.folder.clone(), destination.begun) };
     bag::finish(&results, session, &summary, &earlier.started, progress)?;
     Ok(summary)
 }
@@ -218,7 +222,7 @@ fn copy_all(
     located: &Located,
     earlier: &mut Earlier,
     progress: &dyn Progress,
-) -> Result<()> {
+) -> Result<Option<ReadBack>> {
     let folder_path = |path: &str| match path {
         "" => session.path(Tree::Recovered.folder()),
         path => session.path(&format!("{}/{path}", Tree::Recovered.folder())),
@@ -231,7 +235,7 @@ fn copy_all(
         made.map_err(|source| Error::Io { action: "make the folder", path, source })?;
     }
     let journal = Journal::open(session.output, &session.folder, earlier)?;
-    copy::run(job, plan, session, journal, located, &mut earlier.done, progress)?;
+    let read_back = copy::run(job, plan, session, journal, located, &mut earlier.done, progress)?;
     job.image.check_unchanged()?;
     let mut files = Vec::new();
     for (index, reading) in earlier.done.iter().enumerate() {
@@ -255,7 +259,7 @@ fn copy_all(
         let (created, modified) = (system_time(object.created()), system_time(object.modified()));
         session.output.set_folder_times(&folder_path(&entry.path), created, modified);
     }
-    Ok(())
+    Ok(read_back)
 }
 
 #[cfg(test)]

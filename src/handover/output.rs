@@ -7,6 +7,8 @@ use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
+use serde::Serialize;
+
 /// What a file was called when it could not be locked because somebody else holds it.
 pub(crate) const LOCKED: io::ErrorKind = io::ErrorKind::WouldBlock;
 
@@ -25,6 +27,20 @@ pub(crate) struct Space {
     pub(crate) largest_file: Option<u64>,
 }
 
+/// What reading past the host's memory is aligned to, in bytes: no disk has larger sectors.
+pub(crate) const ALIGNMENT: usize = 4096;
+
+/// Where written files were read back from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ReadBack {
+    /// The disk: the system was told to forget what it held of them, or was read past. What the disk itself keeps in its
+    /// memory nobody can tell.
+    Disk,
+    /// Some of them perhaps from the memory of this computer.
+    Memory,
+}
+
 /// A disk that takes files.
 pub(crate) trait Output: Send + Sync {
     /// Makes a folder and those above it; one that is there already is fine.
@@ -33,8 +49,11 @@ pub(crate) trait Output: Send + Sync {
     fn create(&self, path: &Path) -> io::Result<Box<dyn OutputFile>>;
     /// Opens a file, made if need be, cuts it to `length` bytes and writes behind them.
     fn append(&self, path: &Path, length: u64) -> io::Result<Box<dyn OutputFile>>;
-    /// Opens a written file to read it back.
+    /// Opens a written file.
     fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>>;
+    /// Opens a written file that was flushed, to read it back: off the disk itself if the host can be made to. Reads then
+    /// have to go to addresses, and be of lengths, that are multiples of [`ALIGNMENT`].
+    fn reopen(&self, path: &Path) -> io::Result<(Box<dyn Read + Send>, ReadBack)>;
     /// Gives a file its name. Nothing is overwritten.
     fn publish(&self, from: &Path, to: &Path) -> io::Result<()>;
     /// Removes a file of our own.
@@ -124,6 +143,11 @@ impl Output for Disk {
         Ok(Box::new(open(path)?))
     }
 
+    fn reopen(&self, path: &Path) -> io::Result<(Box<dyn Read + Send>, ReadBack)> {
+        let (file, from) = reopen(path)?;
+        Ok((Box::new(file), from))
+    }
+
     #[expect(clippy::disallowed_methods, reason = "the handover's own files: this is the place that renames them")]
     fn publish(&self, from: &Path, to: &Path) -> io::Result<()> {
         // Renaming replaces silently on every host. Nobody else writes into this bag: it is locked.
@@ -199,6 +223,33 @@ impl Output for Disk {
 /// Opens a file of a bag for reading.
 pub(crate) fn open(path: &Path) -> io::Result<File> {
     Open::new().read(true).open(path)
+}
+
+/// The system forgets what it holds of a file that was flushed, and reads it anew.
+#[cfg(target_os = "linux")]
+fn reopen(path: &Path) -> io::Result<(File, ReadBack)> {
+    let file = open(path)?;
+    let forgets = rustix::fs::fadvise(&file, 0, None, rustix::fs::Advice::DontNeed);
+    Ok((file, if forgets.is_ok() { ReadBack::Disk } else { ReadBack::Memory }))
+}
+
+/// Windows writes what it still holds of a file before it reads past its memory (Microsoft, "File Buffering").
+#[cfg(windows)]
+fn reopen(path: &Path) -> io::Result<(File, ReadBack)> {
+    /// Microsoft, "CreateFileW".
+    const FILE_FLAG_NO_BUFFERING: u32 = 0x2000_0000;
+    let mut past_memory = Open::new();
+    std::os::windows::fs::OpenOptionsExt::custom_flags(past_memory.read(true), FILE_FLAG_NO_BUFFERING);
+    match past_memory.open(path) {
+        Ok(file) => Ok((file, ReadBack::Disk)),
+        // Not every disk can do that.
+        Err(_) => Ok((open(path)?, ReadBack::Memory)),
+    }
+}
+
+#[cfg(not(any(target_os = "linux", windows)))]
+fn reopen(path: &Path) -> io::Result<(File, ReadBack)> {
+    Ok((open(path)?, ReadBack::Memory))
 }
 
 /// One call for the whole disk: at every checkpoint a call for each of many small files would take hours.

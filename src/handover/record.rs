@@ -11,7 +11,7 @@ use super::destination::{self, BAGIT, NOT_FINISHED, PROGRESS, RECORDS};
 use super::hex;
 use super::job::{Job, Selected};
 use super::names::safe_component;
-use super::output::{Disk, Output};
+use super::output::{Disk, Output, ReadBack};
 use super::plan::Plan;
 use super::sign::{NAMESPACE, SIGNATURE, SigningKey};
 use super::summary::Summary;
@@ -131,6 +131,19 @@ pub(crate) fn opening(job: &Job<'_>, plan: &Plan) -> Vec<String> {
         plan.digest
     ));
     lines
+}
+
+/// What the log says of reading back.
+pub(crate) fn read_back(from: Option<ReadBack>) -> &'static str {
+    match from {
+        Some(ReadBack::Disk) => {
+            "all files are written and were read back, past this computer's memory; each is as it was written"
+        }
+        Some(ReadBack::Memory) => {
+            "all files are written and were read back, some perhaps from this computer's memory; each is as it was written"
+        }
+        None => "all files are written; they were not read back",
+    }
 }
 
 /// What the log says when all files are there.

@@ -76,6 +76,7 @@ impl<'r> Results<'r> {
         let mut summary = Summary {
             folder,
             resumed,
+            read_back: None,
             states: BTreeMap::new(),
             reasons: BTreeMap::new(),
             written_files: 0,

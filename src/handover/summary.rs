@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use serde::Serialize;
 
 use super::choice::LeftOut;
+use super::output::ReadBack;
 use super::readme;
 use crate::catalog::State;
 use crate::content::contents::Contents;
@@ -53,6 +54,8 @@ pub struct Summary {
     pub folder: PathBuf,
     /// Whether an unfinished bag was continued.
     pub resumed: bool,
+    /// Where what was written now was read back from; `None` if it was not read back.
+    pub read_back: Option<ReadBack>,
     /// Files and streams by state.
     pub states: BTreeMap<State, Count>,
     /// How many files each reason holds for.

@@ -47,9 +47,12 @@ pub(super) fn needs(ntfs: &Ntfs, catalog: &Catalog, chosen: Chosen<'_>) -> Resul
         sought: false,
         lists: Vec::new(),
     };
-    if ntfs.table.record_count() == 0 {
+    // Without it no record of a table that was put together is sure to be in force.
+    if ntfs.table.record_count() == 0 || ntfs.table.own_record_is_lost {
         asking.first_record();
-        return Ok(asking.needs);
+        if ntfs.table.record_count() == 0 || !asking.needs.list.is_empty() {
+            return Ok(asking.needs);
+        }
     }
     // Streams share their file's records.
     let mut by_record: BTreeMap<u64, ObjectId> = BTreeMap::new();

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::SystemTime;
 
-use crate::handover::output::{Disk, Output, OutputFile, Space};
+use crate::handover::output::{Disk, Output, OutputFile, ReadBack, Space};
 use crate::testing::write_file;
 
 /// How a disk fails. Operations are counted from 1.
@@ -129,7 +129,14 @@ impl Output for FaultyDisk {
 
     fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>> {
         self.step()?;
-        if self.plan.vanishes && path.extension().is_some_and(|extension| extension == "part") {
+        let mut bytes = Vec::new();
+        Disk.open(path)?.read_to_end(&mut bytes)?;
+        Ok(Box::new(io::Cursor::new(bytes)))
+    }
+
+    fn reopen(&self, path: &Path) -> io::Result<(Box<dyn Read + Send>, ReadBack)> {
+        self.step()?;
+        if self.plan.vanishes {
             Disk.remove(path)?;
         }
         let mut bytes = Vec::new();
@@ -137,7 +144,7 @@ impl Output for FaultyDisk {
         if let (true, Some(last)) = (self.plan.flips, bytes.last_mut()) {
             *last ^= 0x10;
         }
-        Ok(Box::new(io::Cursor::new(bytes)))
+        Ok((Box::new(io::Cursor::new(bytes)), ReadBack::Disk))
     }
 
     fn publish(&self, from: &Path, to: &Path) -> io::Result<()> {

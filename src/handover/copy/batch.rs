@@ -1,0 +1,102 @@
+//! Files on their way from written to done.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+use crate::handover::place::Reading;
+
+/// A batch is flushed when one of these is reached: what is lost by a kill, and has to be done again, is never much more.
+/// Few files in tests, so that they see many batches.
+const MOST_FILES: usize = if cfg!(test) { 4 } else { 10_000 };
+const MOST_BYTES: u64 = 1 << 30;
+const MOST_TIME: Duration = Duration::from_secs(20);
+
+/// Files that are written and not yet flushed.
+pub(super) struct Batch {
+    pub(super) done: Vec<(usize, Reading)>,
+    bytes: u64,
+    since: Instant,
+}
+
+impl Batch {
+    pub(super) fn new() -> Self {
+        Self { done: Vec::new(), bytes: 0, since: Instant::now() }
+    }
+
+    pub(super) fn add(&mut self, index: usize, reading: Reading) {
+        self.bytes = self.bytes.saturating_add(reading.size);
+        self.done.push((index, reading));
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.done.is_empty()
+    }
+
+    pub(super) fn is_due(&self) -> bool {
+        self.done.len() >= MOST_FILES
+            || self.bytes >= MOST_BYTES
+            || (!self.done.is_empty() && self.since.elapsed() >= MOST_TIME)
+    }
+}
+
+/// Files that were flushed together and are read back one by one.
+pub(super) struct Unread {
+    pub(super) files: Vec<(usize, Reading)>,
+    /// Whether they are safe on the disk.
+    pub(super) safe: bool,
+    /// How many are not read back yet.
+    left: AtomicUsize,
+}
+
+/// One of them.
+pub(super) struct Task {
+    pub(super) batch: Arc<Unread>,
+    at: usize,
+}
+
+impl Task {
+    pub(super) fn file(&self) -> Option<&(usize, Reading)> {
+        self.batch.files.get(self.at)
+    }
+
+    /// Notes that it was read back, and says whether it was the last of its batch.
+    pub(super) fn is_last(&self) -> bool {
+        self.batch.left.fetch_sub(1, Ordering::AcqRel) == 1
+    }
+}
+
+/// Batches that wait to be read back, and how many of the first one were taken.
+#[derive(Default)]
+pub(super) struct Flushed {
+    batches: VecDeque<Arc<Unread>>,
+    taken: usize,
+}
+
+impl Flushed {
+    pub(super) fn add(&mut self, batch: Batch, safe: bool) {
+        let left = AtomicUsize::new(batch.done.len());
+        self.batches.push_back(Arc::new(Unread { files: batch.done, safe, left }));
+    }
+
+    pub(super) fn next(&mut self) -> Option<Task> {
+        let task = Task { batch: Arc::clone(self.batches.front()?), at: self.taken };
+        self.taken += 1;
+        if self.taken >= task.batch.files.len() {
+            self.batches.pop_front();
+            self.taken = 0;
+        }
+        Some(task)
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.batches.is_empty()
+    }
+
+    /// The bytes of all that waits.
+    pub(super) fn bytes(&self) -> u64 {
+        let files = self.batches.iter().flat_map(|batch| &batch.files).skip(self.taken);
+        files.map(|(_, reading)| reading.size).fold(0, u64::saturating_add)
+    }
+}
