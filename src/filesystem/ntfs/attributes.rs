@@ -41,22 +41,46 @@ pub(super) struct Attributes<'a> {
 
 /// The attributes that stand wholly in what was read of the record.
 pub(super) fn attributes(record: &Record) -> Attributes<'_> {
-    let mut found = Attributes { list: Vec::new(), broken: false };
-    let mut at = record.header.first_attribute;
-    // Every attribute is at least a head long, so the walk ends.
-    loop {
-        match le_u32(&record.bytes, at) {
-            Some(attribute_type::END) => return found,
-            Some(_) => {}
-            None => break,
+    /// As many as the records of ordinary files and folders have.
+    const USUAL: usize = 8;
+    let mut list = Vec::with_capacity(USUAL);
+    let mut walk = walk(record);
+    list.extend(&mut walk);
+    Attributes { list, broken: walk.broken }
+}
+
+/// The same, one after the other.
+pub(super) fn walk(record: &Record) -> Walk<'_> {
+    Walk { record, at: Some(record.header.first_attribute), broken: false }
+}
+
+/// A walk from attribute to attribute.
+pub(super) struct Walk<'a> {
+    record: &'a Record,
+    /// Where the next one stands; `None` at the end.
+    at: Option<usize>,
+    /// Whether the walk ended before the end mark, other than where the reading did.
+    broken: bool,
+}
+
+impl<'a> Iterator for Walk<'a> {
+    type Item = Attribute<'a>;
+
+    /// Every attribute is at least a head long, so the walk ends.
+    fn next(&mut self) -> Option<Self::Item> {
+        let at = self.at.take()?;
+        let kind = le_u32(&self.record.bytes, at);
+        if kind == Some(attribute_type::END) {
+            return None;
         }
-        let Some(attribute) = one(&record.bytes, at) else { break };
-        at = at.saturating_add(attribute.header.length);
-        found.list.push(attribute);
+        let found = kind.and_then(|_| one(&self.record.bytes, at));
+        match &found {
+            Some(attribute) => self.at = Some(at.saturating_add(attribute.header.length)),
+            // In a record that was read in part, the walk ends where the reading did.
+            None => self.broken = !self.record.partial,
+        }
+        found
     }
-    // In a record that was read in part, the walk ends where the reading did.
-    found.broken = !record.partial;
-    found
 }
 
 /// The shortest attribute, in bytes: a resident one without name or value.

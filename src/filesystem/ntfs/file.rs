@@ -43,6 +43,40 @@ impl Stream {
     }
 }
 
+/// A file's data streams by name. Nearly all files have only the one without a name, which stands by itself.
+#[derive(Debug, Default)]
+pub(super) struct Streams {
+    pub(super) unnamed: Option<Stream>,
+    pub(super) named: BTreeMap<Vec<u16>, Stream>,
+}
+
+impl Streams {
+    /// The stream of that name, made if it is not there.
+    fn of(&mut self, name: &[u16], new: impl FnOnce() -> Stream) -> &mut Stream {
+        match name {
+            [] => self.unnamed.get_or_insert_with(new),
+            name => self.named.entry(name.to_vec()).or_insert_with(new),
+        }
+    }
+
+    pub(super) fn get(&self, name: &[u16]) -> Option<&Stream> {
+        match name {
+            [] => self.unnamed.as_ref(),
+            name => self.named.get(name),
+        }
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.unnamed.is_none() && self.named.is_empty()
+    }
+
+    /// All of them by name, the unnamed one first.
+    pub(super) fn iter(&self) -> impl Iterator<Item = (&[u16], &Stream)> {
+        let unnamed = self.unnamed.iter().map(|stream| (&[][..], stream));
+        unnamed.chain(self.named.iter().map(|(name, stream)| (name.as_slice(), stream)))
+    }
+}
+
 /// What the records of a file say.
 #[derive(Debug)]
 pub(super) struct File {
@@ -50,8 +84,8 @@ pub(super) struct File {
     pub(super) names: Vec<FileName>,
     /// The value of the reparse attribute; empty if there is one whose value is not at hand.
     pub(super) reparse: Option<Vec<u8>>,
-    /// Its data streams by name; the unnamed one has an empty name.
-    pub(super) streams: BTreeMap<Vec<u16>, Stream>,
+    /// Its data streams.
+    pub(super) streams: Streams,
     /// A folder's tree of names: the value of its root, and its blocks.
     pub(super) index_root: Option<Vec<u8>>,
     pub(super) index_blocks: Stream,
@@ -179,7 +213,7 @@ impl File {
             information: None,
             names: Vec::new(),
             reparse: None,
-            streams: BTreeMap::new(),
+            streams: Streams::default(),
             index_root: None,
             index_blocks: Stream::default(),
             other_runs: Vec::new(),
@@ -253,10 +287,8 @@ impl File {
     }
 
     fn stream(&mut self, attribute: &Attribute<'_>) {
-        let stream = self
-            .streams
-            .entry(attribute.name.clone())
-            .or_insert_with(|| Stream { flags: attribute.header.flags, ..Stream::default() });
+        let new = || Stream { flags: attribute.header.flags, ..Stream::default() };
+        let stream = self.streams.of(&attribute.name, new);
         match &attribute.body {
             Body::Resident(value) => {
                 // Two values, or a value beside pieces, can't both be the content.
@@ -332,7 +364,7 @@ impl File {
             }
         }
         let streams = &self.streams;
-        self.lost_streams.retain(|name| !streams.contains_key(name));
+        self.lost_streams.retain(|name| streams.get(name).is_none());
         Ok(())
     }
 

@@ -1,6 +1,6 @@
 //! Attribute lists: which further records a file has.
 
-use super::attributes::{Body, attributes};
+use super::attributes::{Body, walk};
 use super::extents::read_stream;
 use super::file::{ExtensionBudget, Stream, piece_of};
 use super::record::Record;
@@ -28,8 +28,7 @@ pub(super) fn of(
     base: &Record,
     budget: &mut ExtensionBudget,
 ) -> Result<Option<AttributeList>> {
-    let found = attributes(base);
-    let Some(attribute) = found.list.iter().find(|one| one.header.kind == attribute_type::ATTRIBUTE_LIST) else {
+    let Some(attribute) = walk(base).find(|one| one.header.kind == attribute_type::ATTRIBUTE_LIST) else {
         return Ok(None);
     };
     let mut list = AttributeList::default();

@@ -4,7 +4,7 @@ use std::collections::HashSet;
 
 use enumset::EnumSet;
 
-use super::attributes::attributes;
+use super::attributes::walk;
 use super::extents::{Absent, Placed, place};
 use super::file::{File, Stream};
 use super::reparse::{self, Meaning};
@@ -58,9 +58,12 @@ pub(super) fn make(volume: &Source, boot: &BootSector, number: u64, is_folder: b
         }
         _ => {}
     }
+    if file.streams.named.is_empty() && file.lost_streams.is_empty() {
+        return Made { object, streams: Vec::new() };
+    }
     let is_packed = matches!(meaning, Some(Meaning::SystemCompressed(..)));
     let storage = system_compressed_stream();
-    let named = file.streams.iter().filter(|(name, _)| !name.is_empty());
+    let named = file.streams.named.iter();
     let streams = named
         .filter(|(name, _)| !is_packed || **name != storage)
         .map(|(name, stream)| {
@@ -105,7 +108,7 @@ fn describe(object: &mut Object, file: &File, meaning: Option<Meaning>) {
 /// Where the main content of a file lies, or why nothing of it can be placed.
 pub(super) fn main_content(boot: &BootSector, file: &File) -> Result<Placed, Unlocated> {
     let meaning = file.reparse.as_deref().map(reparse::meaning);
-    let stream = file.streams.get(&Vec::new()).ok_or(Unlocated::DescriptionLost)?;
+    let stream = file.streams.get(&[]).ok_or(Unlocated::DescriptionLost)?;
     let absent = if meaning == Some(Meaning::Cloud) { Absent::NeverHere } else { Absent::Zeros };
     let placed = place(boot, stream, absent)?;
     // What has all its clusters is ordinary content, whatever the tag says.
@@ -129,7 +132,7 @@ pub(super) fn main_content(boot: &BootSector, file: &File) -> Result<Placed, Unl
 
 /// The main stream of a file.
 fn content(volume: &Source, boot: &BootSector, file: &File, object: &mut Object) {
-    if let Some(stream) = file.streams.get(&Vec::new()) {
+    if let Some(stream) = file.streams.get(&[]) {
         flags(stream, object);
     }
     match main_content(boot, file) {
@@ -137,7 +140,7 @@ fn content(volume: &Source, boot: &BootSector, file: &File, object: &mut Object)
         Err(why) => {
             // The size in a name is often old, and better than none.
             let by_name = file.names.iter().map(|name| name.size).max().unwrap_or(0);
-            let by_stream = file.streams.get(&Vec::new()).and_then(Stream::size);
+            let by_stream = file.streams.get(&[]).and_then(Stream::size);
             object.size = by_stream.unwrap_or(by_name);
             let never_had_one = !file.incomplete && file.streams.is_empty() && file.lost_streams.is_empty();
             if why == Unlocated::DescriptionLost && never_had_one {
@@ -187,7 +190,7 @@ fn system_compressed_stream() -> Vec<u16> {
 
 /// Whether a record has an attribute list: its file is put together after the sweep.
 pub(super) fn has_list(record: &super::record::Record) -> bool {
-    attributes(record).list.iter().any(|one| one.header.kind == attribute_type::ATTRIBUTE_LIST)
+    walk(record).any(|one| one.header.kind == attribute_type::ATTRIBUTE_LIST)
 }
 
 /// Conditions that the table's bitmap shows.

@@ -326,7 +326,7 @@ impl Sweep<'_> {
         let made = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
         let reference = Reference { record: base.number, sequence: base.header.sequence };
         let (object, streams) = self.tree.add(reference, false, made, &shown_names(&file.names));
-        for (name, stream) in &file.streams {
+        for (name, stream) in file.streams.iter() {
             // What Windows compressed by its own means is the file's content under another name.
             let slot = streams.iter().find(|(other, _)| other == name).map_or(object, |(_, slot)| *slot);
             self.claims.stream(stream, Owner::Object(slot));
@@ -340,7 +340,7 @@ impl Sweep<'_> {
         let mut findings = Findings::default();
         let file = File::load(self.ntfs.parts(), base, &mut self.budget, &mut findings)?;
         let owner = if base.number == record_number::BAD_CLUSTERS { Owner::SetAside } else { Owner::Other };
-        for stream in file.streams.values() {
+        for (_, stream) in file.streams.iter() {
             self.claims.stream(stream, owner);
         }
         self.claims.runs(&file.other_runs, Owner::Other);

@@ -74,7 +74,7 @@ impl Sweep<'_> {
         let made = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
         let reference = Reference { record: base.number, sequence: base.header.sequence };
         let (object, streams) = self.tree.add(reference, true, made, &shown_names(&file.names));
-        for (name, stream) in &file.streams {
+        for (name, stream) in file.streams.iter() {
             let slot = streams.iter().find(|(other, _)| other == name).map_or(object, |(_, slot)| *slot);
             for run in stream.pieces.iter().flat_map(|piece| &piece.runs) {
                 let (Some(Lcn(lcn)), Some(in_file)) = (run.place, ntfs.boot.cluster.stream_offset(run.first)) else {

@@ -6,7 +6,7 @@
 
 use std::collections::HashSet;
 
-use super::super::attributes::attributes;
+use super::super::attributes::walk;
 use super::super::file::File;
 use super::super::lost::add_unlocated;
 use super::super::object::{make, shown_names};
@@ -40,8 +40,7 @@ impl Sweep<'_> {
             });
             self.silent.records.push(number);
             let may_hold_names = parts.table.read(parts.volume, number)?.is_ok_and(|record| {
-                record.partial
-                    || attributes(&record).list.iter().any(|one| one.header.kind == attribute_type::FILE_NAME)
+                record.partial || walk(&record).any(|one| one.header.kind == attribute_type::FILE_NAME)
             });
             if may_hold_names {
                 self.names_lost.insert(base.record);
@@ -86,7 +85,7 @@ impl Sweep<'_> {
         let reference = Reference { record: base.number, sequence: base.header.sequence };
         self.tree.add(reference, false, made, &shown_names(&file.names));
         // They are explained by it, and are held against nobody: that it is free may be true.
-        for stream in file.streams.values() {
+        for (_, stream) in file.streams.iter() {
             self.claims.stream(stream, Owner::SetAside);
         }
         self.claims.runs(&file.other_runs, Owner::SetAside);
