@@ -6,12 +6,17 @@ use std::fmt::Write;
 /// `name` as it may be shown: what is hidden is written `\u{202E}`, in upper case with at least four digits, and the
 /// backslash itself `\\`, so that two names never look the same because of what can't be seen.
 pub(crate) fn visible(name: &str) -> Cow<'_, str> {
-    if !name.chars().any(|c| c == '\\' || is_hidden(c)) {
+    if is_plain(name) && !name.contains('\\') || !name.chars().any(|c| c == '\\' || is_hidden(c)) {
         return Cow::Borrowed(name);
     }
     let mut text = String::with_capacity(name.len() + 8);
     name.chars().for_each(|c| push(&mut text, c));
     Cow::Owned(text)
+}
+
+/// Whether all of it is to be seen and ASCII, as most texts are of which there are millions.
+pub(crate) fn is_plain(text: &str) -> bool {
+    text.bytes().all(|byte| matches!(byte, b' '..=b'~'))
 }
 
 /// Adds a character of a name as it may be shown.
@@ -34,6 +39,9 @@ pub(crate) fn push_value(text: &mut String, value: u32) {
 /// the invisible format characters beside it, and the two that no XML may hold. Visible format characters, such as the
 /// Arabic number signs, are text.
 pub(crate) fn is_hidden(c: char) -> bool {
+    if matches!(c, ' '..='~') {
+        return false;
+    }
     matches!(
         c,
         // C0, delete, C1.

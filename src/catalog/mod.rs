@@ -94,8 +94,12 @@ pub struct Catalog {
     text: Vec<u8>,
     /// Names by parent, then by folded text: the children of an object are one stretch.
     by_parent: Vec<NameId>,
+    /// Where the stretch of each object begins.
+    first_below: Vec<u32>,
     /// Names by object: the names of an object are one stretch.
     by_object: Vec<NameId>,
+    /// Where the stretch of each object begins.
+    first_name: Vec<u32>,
     /// Objects other than streams and virtual folders by their own number.
     by_locator: Vec<ObjectId>,
     root: ObjectId,
@@ -133,20 +137,35 @@ impl Catalog {
             names,
             text,
             by_parent: Vec::new(),
+            first_below: Vec::new(),
             by_object,
+            first_name: Vec::new(),
             by_locator,
             root,
             address_kind,
             lost_records,
             findings,
         };
-        let mut by_parent: Vec<(ObjectId, String, NameId)> =
-            (0..name_count).map(NameId).map(|id| (catalog.parent(id), path::fold(catalog.name(id)), id)).collect();
+        // All folded names stand in one text, so that millions of them take no room each of their own.
+        let mut folded = String::new();
+        let mut by_parent: Vec<(ObjectId, usize, usize, NameId)> = Vec::with_capacity(catalog.names.len());
+        for id in (0..name_count).map(NameId) {
+            let start = folded.len();
+            path::fold_onto(&mut folded, catalog.name(id));
+            by_parent.push((catalog.parent(id), start, folded.len(), id));
+        }
         by_parent.sort_unstable_by(|one, two| {
+            let text = |start, end| folded.as_bytes().get(start..end);
             let exact = |id: NameId| catalog.name(id);
-            (one.0, &one.1).cmp(&(two.0, &two.1)).then_with(|| exact(one.2).cmp(&exact(two.2))).then(one.2.cmp(&two.2))
+            (one.0.cmp(&two.0))
+                .then_with(|| text(one.1, one.2).cmp(&text(two.1, two.2)))
+                .then_with(|| exact(one.3).cmp(&exact(two.3)))
+                .then(one.3.cmp(&two.3))
         });
-        catalog.by_parent = by_parent.into_iter().map(|(_, _, id)| id).collect();
+        catalog.by_parent = by_parent.into_iter().map(|(.., id)| id).collect();
+        let objects = catalog.objects.len();
+        catalog.first_below = first_of_each(objects, catalog.by_parent.iter().map(|name| catalog.parent(*name)));
+        catalog.first_name = first_of_each(objects, catalog.by_object.iter().map(|name| catalog.named_object(*name)));
         Ok(catalog)
     }
 
@@ -232,25 +251,12 @@ impl Catalog {
     }
 
     fn below(&self, parent: ObjectId) -> impl Iterator<Item = NameId> + '_ {
-        let first = self.by_parent.partition_point(|name| self.entry(*name).parent < parent);
-        self.by_parent
-            .get(first..)
-            .unwrap_or_default()
-            .iter()
-            .copied()
-            .take_while(move |name| self.entry(*name).parent == parent)
-            .filter(|name| self.entry(*name).object != self.root)
+        stretch(&self.by_parent, &self.first_below, parent).filter(|name| self.entry(*name).object != self.root)
     }
 
     /// The names of an object; several for a hard-linked file.
     pub fn names_of(&self, object: ObjectId) -> impl Iterator<Item = NameId> + '_ {
-        let first = self.by_object.partition_point(|name| self.entry(*name).object < object);
-        self.by_object
-            .get(first..)
-            .unwrap_or_default()
-            .iter()
-            .copied()
-            .take_while(move |name| self.entry(*name).object == object)
+        stretch(&self.by_object, &self.first_name, object)
     }
 
     /// The stable address of an object: `record:68`, or `record:68:STREAM`. Virtual folders have none.
@@ -268,6 +274,31 @@ impl Catalog {
             .unwrap_or_default();
         Some(format!("{word}:{}{stream}", object.locator))
     }
+}
+
+/// For each of `count` objects where its stretch begins among names whose objects are `sorted`; then where the last one
+/// ends. The catalog has fewer than 2^32 names.
+fn first_of_each(count: usize, sorted: impl Iterator<Item = ObjectId>) -> Vec<u32> {
+    let mut first = Vec::with_capacity(count.saturating_add(1));
+    let mut at = 0_u32;
+    for object in sorted {
+        // What belongs to no object is sorted last, and never come by.
+        let Some(index) = object.index().filter(|index| *index < count) else { break };
+        if index >= first.len() {
+            first.resize(index.saturating_add(1), at);
+        }
+        at = at.saturating_add(1);
+    }
+    first.resize(count.saturating_add(1), at);
+    first
+}
+
+/// The names of an object among those of all.
+fn stretch<'a>(names: &'a [NameId], first: &[u32], object: ObjectId) -> impl Iterator<Item = NameId> + 'a {
+    let place = |at: Option<usize>| at.and_then(|at| first.get(at)).and_then(|at| usize::try_from(*at).ok());
+    let (start, end) = (place(object.index()), place(object.index().and_then(|index| index.checked_add(1))));
+    let range = start.zip(end).map(|(start, end)| start..end);
+    range.and_then(|range| names.get(range)).unwrap_or_default().iter().copied()
 }
 
 #[cfg(test)]

@@ -25,7 +25,22 @@ pub(super) fn fold(name: Name<'_>) -> String {
     fold_text(&name.text())
 }
 
+/// Adds a name in the form in which names are compared.
+pub(super) fn fold_onto(text: &mut String, name: Name<'_>) {
+    match std::str::from_utf8(name.as_bytes()) {
+        Ok(name) if name.is_ascii() => {
+            let start = text.len();
+            text.push_str(name);
+            text.get_mut(start..).unwrap_or_default().make_ascii_uppercase();
+        }
+        _ => text.push_str(&fold(name)),
+    }
+}
+
 fn fold_text(text: &str) -> String {
+    if text.is_ascii() {
+        return text.to_ascii_uppercase();
+    }
     text.chars()
         .map(|character| {
             // A character that becomes several (ß, ﬁ) stays itself, as in the filesystems' own tables.

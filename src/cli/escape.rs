@@ -7,7 +7,7 @@
 use std::borrow::Cow;
 
 pub(super) use crate::hidden::is_hidden;
-use crate::hidden::{push, push_value, visible};
+use crate::hidden::{is_plain, push, push_value, visible};
 
 /// `name` as it may be printed; itself if nothing in it has to be escaped.
 #[must_use]
@@ -33,7 +33,7 @@ pub fn for_terminal_units(units: &[u16]) -> String {
 /// must be told from any other goes through [`for_terminal`] first.
 #[must_use]
 pub fn line(text: &str) -> Cow<'_, str> {
-    if !text.chars().any(is_hidden) {
+    if is_plain(text) || !text.chars().any(is_hidden) {
         return Cow::Borrowed(text);
     }
     let mut safe = String::with_capacity(text.len() + 8);

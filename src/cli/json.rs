@@ -1,5 +1,7 @@
 //! The JSON that programs read: every document opens with the version of its form and the command.
 
+use std::borrow::Cow;
+
 use serde::Serialize;
 
 use super::escape;
@@ -26,14 +28,18 @@ pub(super) fn document<T: Serialize>(printer: &mut Printer<'_>, command: &str, b
     printer.raw(format!("{}\n", visible(&text)).as_bytes())
 }
 
-/// Prints `body` as one of many objects, each on its own line; every line opens as a document does, so that it can be
+/// `body` as one of many objects, each on its own line, with its end; every line opens as a document does, so that it can be
 /// read alone.
 ///
 /// # Errors
-/// [`Error::Io`] if standard output can't be written.
-pub(super) fn object_line<T: Serialize>(printer: &mut Printer<'_>, command: &str, body: &T) -> Result<()> {
-    let text = serde_json::to_string(&Document { handback_json: VERSION, command, body }).map_err(failed)?;
-    printer.raw(format!("{}\n", visible(&text)).as_bytes())
+/// [`Error::Io`] if `body` can't be written as an object.
+pub(super) fn line<T: Serialize>(command: &str, body: &T) -> Result<String> {
+    let mut text = serde_json::to_string(&Document { handback_json: VERSION, command, body }).map_err(failed)?;
+    if let Cow::Owned(safe) = visible(&text) {
+        text = safe;
+    }
+    text.push('\n');
+    Ok(text)
 }
 
 fn failed(error: serde_json::Error) -> Error {
@@ -42,7 +48,10 @@ fn failed(error: serde_json::Error) -> Error {
 
 /// The same document without characters that steer a terminal. Beyond ASCII such characters stand only inside strings,
 /// where `\u` says the same; inside ASCII the serialiser leaves only the line ends between fields and the delete.
-fn visible(text: &str) -> String {
+fn visible(text: &str) -> Cow<'_, str> {
+    if text.bytes().all(|byte| byte < b'\x7F') {
+        return Cow::Borrowed(text);
+    }
     let mut safe = String::with_capacity(text.len());
     let mut buffer = [0; 2];
     for c in text.chars() {
@@ -54,7 +63,7 @@ fn visible(text: &str) -> String {
             safe.push(c);
         }
     }
-    safe
+    Cow::Owned(safe)
 }
 
 #[cfg(test)]
@@ -80,7 +89,7 @@ mod tests {
     fn a_document_opens_with_version_and_command() {
         let text = printed(|printer| document(printer, "layout", &BODY).unwrap());
         assert!(text.starts_with("{\n  \"handback_json\": 1,\n  \"command\": \"layout\",\n"), "{text}");
-        let line = printed(|printer| object_line(printer, "list", &BODY).unwrap());
+        let line = line("list", &BODY).unwrap();
         assert!(line.starts_with("{\"handback_json\":1,\"command\":\"list\",") && line.ends_with("}\n"), "{line}");
         assert_eq!(line.lines().count(), 1);
     }

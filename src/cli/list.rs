@@ -1,6 +1,8 @@
 //! `handback list`: a folder with the state of every file.
 
 mod line;
+mod paths;
+mod table;
 
 use std::collections::{BTreeMap, HashMap};
 use std::ops::Range;
@@ -8,17 +10,22 @@ use std::ops::Range;
 use jiff::tz::TimeZone;
 
 use self::line::{GapDocument, Line, RangeDocument};
+use self::paths::Paths;
 use super::args::ListArgs;
 use super::disk::{self, Named, OpenedDisk};
 use super::exit::ExitStatus;
-use super::output::{Align, Printer, Table};
-use super::{Context, escape, json, size};
+use super::output::Printer;
+use super::{Context, json, size};
 use crate::catalog::{
     Attribute, Catalog, Completeness, Distrust, Gap, Name, NameId, Object, ObjectId, ObjectKind, State,
 };
 use crate::error::{Error, Result};
 use crate::filesystem::{self, Filesystem, SweepOptions};
 use crate::survey::recycle::{self, Recycled};
+
+/// So many entries are made into text at once, by so many threads at the most.
+const AT_ONCE: usize = 1 << 15;
+const MOST_THREADS: usize = 8;
 
 /// What was shown, for the last line and the exit status.
 #[derive(Default)]
@@ -163,29 +170,6 @@ impl Listing<'_> {
         Ok(true)
     }
 
-    /// The names from the root to an entry, itself last.
-    fn line_of(&self, entry: Entry) -> Vec<NameId> {
-        match entry.beside {
-            None => self.catalog.line(entry.name),
-            Some(owner) => {
-                let mut line = self.catalog.line(owner);
-                line.push(entry.name);
-                line
-            }
-        }
-    }
-
-    /// The path of an entry, each name written by `write`; a stream follows its owner after `:`.
-    fn path_of(&self, entry: Entry, write: impl Fn(Name<'_>) -> String) -> String {
-        let mut path = String::new();
-        for part in self.line_of(entry) {
-            let stream = self.catalog.object(self.catalog.named_object(part)).kind == ObjectKind::Stream;
-            path.push(if stream { ':' } else { '/' });
-            path.push_str(&write(self.catalog.name(part)));
-        }
-        path
-    }
-
     fn count(&self, object: &Object, shown: &mut Shown) {
         let deleted = is_deleted(object);
         shown.deleted +=
@@ -214,81 +198,55 @@ impl Listing<'_> {
         }
     }
 
-    fn table(&self, named: &Named, recursive: bool, shown: &mut Shown, printer: &mut Printer<'_>) -> Result<()> {
-        let mut rows = Table::new(&[
-            ("state", Align::Left),
-            ("size", Align::Right),
-            ("missing", Align::Right),
-            ("modified", Align::Left),
-            ("address", Align::Left),
-            ("name", Align::Left),
-        ]);
-        self.count_start(named, shown);
+    /// Prints a text for each entry, in order; the texts of many are made at once.
+    fn print(
+        &self,
+        named: &Named,
+        recursive: bool,
+        shown: &mut Shown,
+        write: fn(&mut String, Name<'_>),
+        text: &(dyn Fn(Entry, &mut Paths<'_>) -> Result<String> + Sync),
+        printer: &mut Printer<'_>,
+    ) -> Result<()> {
+        let threads = std::thread::available_parallelism().map_or(1, usize::from).min(MOST_THREADS);
+        let mut paths: Vec<Paths<'_>> = (0..threads).map(|_| Paths::new(self.catalog, write)).collect();
+        let mut waiting: Vec<Entry> = Vec::with_capacity(AT_ONCE);
+        let mut print = |waiting: &mut Vec<Entry>| {
+            let share = waiting.len().div_ceil(threads).max(1);
+            let parts: Vec<Result<String>> = std::thread::scope(|scope| {
+                let work = |(part, paths): (&[Entry], &mut Paths<'_>)| {
+                    part.iter().map(|entry| text(*entry, paths)).collect::<Result<String>>()
+                };
+                let mut parts = waiting.chunks(share).zip(&mut paths);
+                let own = parts.next();
+                let others: Vec<_> = parts.map(|part| scope.spawn(move || work(part))).collect();
+                let own = own.map(work);
+                let others = others
+                    .into_iter()
+                    .map(|other| other.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)));
+                own.into_iter().chain(others).collect()
+            });
+            waiting.clear();
+            for part in parts {
+                printer.raw(part?.as_bytes())?;
+            }
+            Ok(!printer.is_closed())
+        };
         self.walk(named, recursive, &mut |entry| {
             self.count(self.catalog.object(entry.object), shown);
-            rows.row(self.row(entry, recursive)?);
-            Ok(true)
+            waiting.push(entry);
+            if waiting.len() < AT_ONCE { Ok(true) } else { print(&mut waiting) }
         })?;
-        printer.table(rows)
-    }
-
-    fn row(&self, entry: Entry, whole_path: bool) -> Result<Vec<String>> {
-        let Entry { name, object: id, .. } = entry;
-        let object = self.catalog.object(id);
-        let mut shown = if whole_path || object.kind == ObjectKind::Stream {
-            self.path_of(entry, |name| escape::for_terminal_units(&name.units()))
-        } else {
-            escape::for_terminal_units(&self.catalog.name(name).units())
-        };
-        match object.kind {
-            ObjectKind::Folder => shown.push('/'),
-            ObjectKind::Link => {
-                let target = self.filesystem.link_target(self.catalog, id)?;
-                let target = target.as_deref().map_or("an unknown place".into(), escape::for_terminal);
-                shown.push_str(&format!("  (link to {target})"));
-            }
-            _ => {}
-        }
-        if let Some(item) = self.recycled.get(&name) {
-            let deleted = item.deleted.as_deref().and_then(|text| text.parse::<jiff::Timestamp>().ok());
-            let deleted = deleted.map_or("at an unknown time".to_string(), |time| {
-                time.to_zoned_datetime(self.zone.clone()).strftime("%Y-%m-%d %H:%M").to_string()
-            });
-            shown.push_str(&format!("  (thrown away {deleted}, was {})", escape::for_terminal(&item.original_path)));
-        }
-        if is_deleted(object) {
-            shown.push_str(&match self.claimed_bytes(id) {
-                0 => "  (deleted)".to_string(),
-                bytes => format!("  (deleted; {} of it are others' now)", size::human(bytes)),
-            });
-        }
-        let (state, sized) = match object.kind {
-            ObjectKind::Folder => (object.completeness().word(), false),
-            ObjectKind::File | ObjectKind::Stream => (object.facts.state().word(), true),
-            ObjectKind::Link => ("link", false),
-            ObjectKind::Other => ("other", false),
-        };
-        let missing = object.facts.gap_bytes.saturating_add(object.facts.never_here_bytes);
-        Ok(vec![
-            state.to_string(),
-            if sized { size::grouped(object.size) } else { String::new() },
-            if missing > 0 { size::grouped(missing) } else { String::new() },
-            object.modified().and_then(|time| time.display(&self.zone)).unwrap_or_default(),
-            self.catalog.address(id).unwrap_or_default(),
-            shown,
-        ])
+        print(&mut waiting).map(drop)
     }
 
     fn json(&self, named: &Named, recursive: bool, shown: &mut Shown, printer: &mut Printer<'_>) -> Result<()> {
         self.count_start(named, shown);
-        self.walk(named, recursive, &mut |entry| {
-            self.count(self.catalog.object(entry.object), shown);
-            json::object_line(printer, "list", &self.line(entry)?)?;
-            Ok(!printer.is_closed())
-        })
+        let line = |entry: Entry, paths: &mut Paths<'_>| json::line("list", &self.line(entry, paths.of(entry))?);
+        self.print(named, recursive, shown, |path, name| path.push_str(&name.text()), &line, printer)
     }
 
-    fn line(&self, entry: Entry) -> Result<Line<'_>> {
+    fn line(&self, entry: Entry, path: String) -> Result<Line<'_>> {
         let Entry { name, object: id, .. } = entry;
         let object = self.catalog.object(id);
         let facts = &object.facts;
@@ -304,7 +262,7 @@ impl Listing<'_> {
         let stored = self.catalog.name(name);
         Ok(Line {
             volume: self.volume,
-            path: self.path_of(entry, |name| name.text().into_owned()),
+            path,
             name: stored.text().into_owned(),
             name_raw: stored.raw_hex(),
             address: self.catalog.address(id),

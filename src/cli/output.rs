@@ -6,6 +6,7 @@
 use std::io::{self, Write};
 
 use comfy_table::{Attribute, Cell, CellAlignment, ColumnConstraint, ContentArrangement};
+use unicode_width::UnicodeWidthStr;
 
 use super::escape;
 use crate::error::{Error, Result};
@@ -35,6 +36,54 @@ pub(super) enum Align {
     Left,
     /// Numbers.
     Right,
+}
+
+/// A column of a table that is printed row by row.
+pub(super) struct Column {
+    name: &'static str,
+    align: Align,
+    width: usize,
+}
+
+impl Column {
+    pub(super) fn new(name: &'static str, align: Align) -> Self {
+        Self { name, align, width: name.len() }
+    }
+
+    /// Makes room for a cell of that many characters.
+    pub(super) fn fit(&mut self, width: usize) {
+        self.width = self.width.max(width);
+    }
+
+    /// Adds a cell to a line.
+    fn add(&self, line: &mut String, cell: &str) {
+        let blanks = self.width.saturating_sub(width(cell));
+        let (before, after) = if self.align == Align::Right { (blanks, 0) } else { (0, blanks) };
+        line.extend(std::iter::repeat_n(' ', before));
+        line.push_str(cell);
+        line.extend(std::iter::repeat_n(' ', after + usize::from(BETWEEN)));
+    }
+}
+
+/// How many characters of a terminal a text takes.
+pub(super) fn width(text: &str) -> usize {
+    if text.is_ascii() { text.len() } else { text.width() }
+}
+
+/// One line of a table that is printed row by row, with its end. Names must have gone through
+/// [`escape::for_terminal`].
+pub(super) fn row(columns: &[Column], cells: &[String]) -> String {
+    let mut line = String::with_capacity(cells.iter().map(String::len).sum::<usize>() + 64);
+    let last = columns.len().saturating_sub(1);
+    for (index, (column, cell)) in columns.iter().zip(cells).enumerate() {
+        match index == last && column.align == Align::Left {
+            true => line.push_str(&escape::line(cell)),
+            false => column.add(&mut line, &escape::line(cell)),
+        }
+    }
+    line.truncate(line.trim_end().len());
+    line.push('\n');
+    line
 }
 
 /// Rows under headings.
@@ -197,6 +246,20 @@ impl<'a> Printer<'a> {
             self.raw(format!("{line}\n").as_bytes())?;
         }
         Ok(())
+    }
+
+    /// Prints the headings of a table whose rows follow one by one.
+    ///
+    /// # Errors
+    /// As [`Printer::line`].
+    pub(super) fn headings(&mut self, columns: &[Column]) -> Result<()> {
+        let mut line = String::new();
+        columns.iter().for_each(|column| column.add(&mut line, column.name));
+        let line = line.trim_end();
+        // ECMA-48: 1 is bold, 0 ends it.
+        let line =
+            if self.terminal.out && self.terminal.colour { format!("\x1B[1m{line}\x1B[0m") } else { line.to_string() };
+        self.raw(format!("{line}\n").as_bytes())
     }
 
     /// Writes data that is meant for programs as it is.
