@@ -126,7 +126,6 @@ fn job<'a>(args: &ExtractArgs, opened: &'a OpenedDisk, choices: Choices) -> Job<
             check: args.check,
             sheets: !args.details.no_sheets,
             also: args.record.also(),
-            ..Options::default()
         },
     }
 }

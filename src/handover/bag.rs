@@ -74,24 +74,49 @@ pub(crate) struct Tags<'s, 'o> {
     digests: Vec<(String, String)>,
 }
 
+/// Writes one of them, and gives its name and digest.
+fn write_tag(
+    session: &Session<'_>,
+    name: &str,
+    fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> Result<(String, String)> {
+    let (temporary, path) = (session.temporary(&format!("record {}", name.replace('/', " "))), session.path(name));
+    let output = session.output;
+    let write = || {
+        let file = Hashing { file: output.create(&temporary)?, hash: Sha256::new() };
+        let mut buffered = BufWriter::with_capacity(1 << 16, file);
+        fill(&mut buffered)?;
+        let mut file = buffered.into_inner().map_err(io::IntoInnerError::into_error)?;
+        file.file.sync()?;
+        let digest = file.hash.finalize();
+        drop(file.file);
+        output.publish(&temporary, &path)?;
+        Ok(hex::of(&digest))
+    };
+    let digest = write().map_err(|source| Error::Io { action: "write", path, source })?;
+    Ok((name.to_string(), digest))
+}
+
 impl Tags<'_, '_> {
     /// Writes one of them.
     pub(crate) fn write(&mut self, name: &str, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()> {
-        let (temporary, path) = (self.session.temporary("record"), self.session.path(name));
-        let output = self.session.output;
-        let write = || {
-            let file = Hashing { file: output.create(&temporary)?, hash: Sha256::new() };
-            let mut buffered = BufWriter::with_capacity(1 << 16, file);
-            fill(&mut buffered)?;
-            let mut file = buffered.into_inner().map_err(io::IntoInnerError::into_error)?;
-            file.file.sync()?;
-            let digest = file.hash.finalize();
-            drop(file.file);
-            output.publish(&temporary, &path)?;
-            Ok(hex::of(&digest))
-        };
-        let digest = write().map_err(|source| Error::Io { action: "write", path, source })?;
-        self.digests.push((name.to_string(), digest));
+        self.digests.push(write_tag(self.session, name, fill)?);
+        Ok(())
+    }
+
+    /// Writes the records of all files, which take longest, side by side.
+    fn write_lists(&mut self, results: &Results<'_>) -> Result<()> {
+        let session = self.session;
+        let csv = || write_tag(session, "records/manifest.csv", |out| records::manifest_csv(results, out));
+        let json = || write_tag(session, "records/manifest.json", |out| records::manifest_json(results, out));
+        let lists = std::thread::scope(|scope| {
+            let json = scope.spawn(json);
+            let csv = csv();
+            [csv, json.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))]
+        });
+        for list in lists {
+            self.digests.push(list?);
+        }
         Ok(())
     }
 
@@ -119,10 +144,9 @@ pub(crate) fn finish(
     session.log_lines(&record::totals(results.job, summary))?;
     session.log("all files are written; closing")?;
     let mut tags = Tags { session: &session, digests: Vec::new() };
-    tags.write("records/manifest.csv", |out| records::manifest_csv(results, out))?;
+    tags.write_lists(results)?;
     tags.write("records/lost.csv", |out| records::lost_csv(results, out))?;
     tags.write("records/links.csv", |out| records::links_csv(results, out))?;
-    tags.write("records/manifest.json", |out| records::manifest_json(results, out))?;
     tags.write("records/job.json", |out| job_json(results, summary, started, &ended, out))?;
     #[cfg(feature = "report")]
     report::write(results, &account, &mut tags, progress)?;
@@ -130,8 +154,7 @@ pub(crate) fn finish(
     let _ = progress;
     tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, &account).as_bytes()))?;
     tags.write(BAG_INFO, |out| out.write_all(bag_info(results, summary, &ended).as_bytes()))?;
-    tags.write(MANIFEST, |out| manifest(results, Algorithm::Sha256, out))?;
-    for algorithm in results.job.options.also() {
+    for algorithm in results.job.options.also() | Algorithm::Sha256 {
         tags.write(algorithm.manifest(), |out| manifest(results, algorithm, out))?;
     }
     tags.add(LOG)?;

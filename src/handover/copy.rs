@@ -53,6 +53,8 @@ struct Copier<'c> {
     flushed: Mutex<Flushed>,
     journal: Mutex<Journal>,
     done: Mutex<&'c mut Vec<Option<Reading>>>,
+    /// Whether a thread flushes.
+    flushing: AtomicBool,
     /// Whether nothing is left but to read back.
     finishing: AtomicBool,
     /// Whether a file was read back that may not have come off the disk.
@@ -85,7 +87,9 @@ pub(crate) fn run(
         job.volumes[entry.volume].catalog.object(entry.object).size
     };
     let total = tasks.iter().map(size).fold(0, u64::saturating_add);
-    let workers = std::thread::available_parallelism().map_or(1, usize::from).min(MOST_WORKERS).min(tasks.len());
+    // Twice as many as the machine has cores: half of them wait for the disk.
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let workers = cores.saturating_mul(2).min(MOST_WORKERS).min(tasks.len());
     let copier = Copier {
         job,
         plan,
@@ -99,6 +103,7 @@ pub(crate) fn run(
         flushed: Mutex::default(),
         journal: Mutex::new(journal),
         done: Mutex::new(done),
+        flushing: AtomicBool::new(false),
         finishing: AtomicBool::new(false),
         from_memory: AtomicBool::new(false),
         error: Mutex::new(None),
@@ -163,7 +168,13 @@ impl Copier<'_> {
     }
 
     fn flush_if_due(&self) -> Result<()> {
-        if lock(&self.batch).is_due() { self.flush() } else { Ok(()) }
+        // While one thread waits for the disk the others go on, and what they write is flushed together.
+        if !lock(&self.batch).is_due() || self.flushing.swap(true, Ordering::Acquire) {
+            return Ok(());
+        }
+        let outcome = self.flush();
+        self.flushing.store(false, Ordering::Release);
+        outcome
     }
 
     /// Makes what was written safe on the disk, if the host can, and hands it on.
@@ -320,14 +331,28 @@ pub(crate) fn flush(session: &Session<'_>, files: &[PathBuf], progress: &dyn Pro
         return Ok(());
     }
     progress.begin("flushing", files.len() as u64, Unit::Files);
+    let outcome = for_each(files, |path| {
+        progress.advance(1);
+        output.flush_file(path).map_err(failed(path))
+    });
+    progress.end();
+    outcome
+}
+
+/// Whether all written files are still there: a virus scanner may also come later.
+pub(crate) fn look_for(files: &[PathBuf]) -> Result<()> {
+    for_each(files, |path| std::fs::symlink_metadata(path).map(drop).map_err(|_| vanished(path)))
+}
+
+/// Asks about many files at once, until one of them is wrong.
+fn for_each(files: &[PathBuf], ask: impl Fn(&PathBuf) -> Result<()> + Sync) -> Result<()> {
     let (next, error) = (AtomicUsize::new(0), Mutex::new(None));
     let work = || {
         while let Some(path) = files.get(next.fetch_add(1, Ordering::Relaxed)) {
-            if let Err(source) = output.flush_file(path) {
-                *lock(&error) = Some(failed(path)(source));
-                return;
+            if let Err(wrong) = ask(path) {
+                next.store(files.len(), Ordering::Relaxed);
+                lock(&error).get_or_insert(wrong);
             }
-            progress.advance(1);
         }
     };
     std::thread::scope(|scope| {
@@ -335,7 +360,6 @@ pub(crate) fn flush(session: &Session<'_>, files: &[PathBuf], progress: &dyn Pro
             scope.spawn(work);
         }
     });
-    progress.end();
     error.into_inner().unwrap_or_else(PoisonError::into_inner).map_or(Ok(()), Err)
 }
 

@@ -1,15 +1,10 @@
 //! Digests as text.
 
-use std::fmt::Write as _;
-
 /// Bytes in lower-case hexadecimal.
 pub(crate) fn of(bytes: &[u8]) -> String {
-    let mut text = String::with_capacity(bytes.len() * 2);
-    for byte in bytes {
-        // Writing to a String can't fail.
-        let _ = write!(text, "{byte:02x}");
-    }
-    text
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
+    let digits = |byte: &u8| [byte >> 4, byte & 15].map(|half| char::from(DIGITS[usize::from(half)]));
+    bytes.iter().flat_map(digits).collect()
 }
 
 /// The 32 bytes that 64 hexadecimal digits stand for.

@@ -243,13 +243,9 @@ fn copy_all(
         let Some(reading) = reading else { continue };
         let facts = &job.volumes[entry.volume].catalog.object(entry.object).facts;
         let Some(tree) = Tree::of(&merged(facts, Some(reading), true), reading.size) else { continue };
-        let path = session.path(&format!("{}/{}", tree.folder(), entry.path));
-        // A virus scanner may also come later.
-        if std::fs::symlink_metadata(&path).is_err() {
-            return Err(copy::vanished(&path));
-        }
-        files.push(path);
+        files.push(session.path(&format!("{}/{}", tree.folder(), entry.path)));
     }
+    copy::look_for(&files)?;
     copy::flush(session, &files, progress)?;
     // Their times change while they are filled.
     for entry in folders() {

@@ -225,31 +225,32 @@ pub(crate) fn open(path: &Path) -> io::Result<File> {
     Open::new().read(true).open(path)
 }
 
-/// The system forgets what it holds of a file that was flushed, and reads it anew.
-#[cfg(target_os = "linux")]
+/// Reads past the system's memory. Windows writes what it still holds of a file before that (Microsoft, "File
+/// Buffering"); Linux does, too, and here it was flushed.
 fn reopen(path: &Path) -> io::Result<(File, ReadBack)> {
-    let file = open(path)?;
-    let forgets = rustix::fs::fadvise(&file, 0, None, rustix::fs::Advice::DontNeed);
-    Ok((file, if forgets.is_ok() { ReadBack::Disk } else { ReadBack::Memory }))
+    // Not every disk can do that.
+    Ok(match open_past_memory(path) {
+        Ok(file) => (file, ReadBack::Disk),
+        Err(_) => (open(path)?, ReadBack::Memory),
+    })
 }
 
-/// Windows writes what it still holds of a file before it reads past its memory (Microsoft, "File Buffering").
+#[cfg(target_os = "linux")]
+fn open_past_memory(path: &Path) -> io::Result<File> {
+    let flag = rustix::fs::OFlags::DIRECT.bits().cast_signed();
+    std::os::unix::fs::OpenOptionsExt::custom_flags(Open::new().read(true), flag).open(path)
+}
+
 #[cfg(windows)]
-fn reopen(path: &Path) -> io::Result<(File, ReadBack)> {
+fn open_past_memory(path: &Path) -> io::Result<File> {
     /// Microsoft, "CreateFileW".
     const FILE_FLAG_NO_BUFFERING: u32 = 0x2000_0000;
-    let mut past_memory = Open::new();
-    std::os::windows::fs::OpenOptionsExt::custom_flags(past_memory.read(true), FILE_FLAG_NO_BUFFERING);
-    match past_memory.open(path) {
-        Ok(file) => Ok((file, ReadBack::Disk)),
-        // Not every disk can do that.
-        Err(_) => Ok((open(path)?, ReadBack::Memory)),
-    }
+    std::os::windows::fs::OpenOptionsExt::custom_flags(Open::new().read(true), FILE_FLAG_NO_BUFFERING).open(path)
 }
 
 #[cfg(not(any(target_os = "linux", windows)))]
-fn reopen(path: &Path) -> io::Result<(File, ReadBack)> {
-    Ok((open(path)?, ReadBack::Memory))
+fn open_past_memory(_: &Path) -> io::Result<File> {
+    Err(io::ErrorKind::Unsupported.into())
 }
 
 /// One call for the whole disk: at every checkpoint a call for each of many small files would take hours.
@@ -285,9 +286,12 @@ pub(crate) fn without_prefix(path: &Path) -> PathBuf {
     }
 }
 
-/// The path of `relative`, written with `/`, below `root`. Each part is added by itself: on Windows a long path takes
-/// no `/`.
+/// The path of `relative`, written with `/`, below `root`. On Windows each part is added by itself: a long path takes no
+/// `/` there.
 pub(crate) fn below(root: &Path, relative: &str) -> PathBuf {
+    if !cfg!(windows) {
+        return root.join(relative);
+    }
     relative.split('/').fold(root.to_path_buf(), |path, part| path.join(part))
 }
 

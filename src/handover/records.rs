@@ -4,6 +4,7 @@ use std::borrow::Cow;
 use std::io::{self, Write};
 
 use enumset::EnumSet;
+use serde::ser::{Serialize, SerializeMap, Serializer};
 use serde_json::{Map, Value, json};
 
 use super::csv::{harmless, row};
@@ -11,7 +12,7 @@ use super::digests::Algorithm;
 use super::hex;
 use super::plan::{Link, address, link_path};
 use super::results::{Results, Row};
-use crate::catalog::{Object, ObjectKind, Timestamp};
+use crate::catalog::{Gap, Object, ObjectKind, Timestamp};
 use crate::content::Verdict;
 use crate::content::second::Outcome;
 
@@ -154,57 +155,62 @@ pub(crate) fn manifest_json(results: &Results<'_>, out: &mut dyn Write) -> io::R
     out.write_all(b"{\"handback_json\":1,\"command\":\"extract\",\"files\":[")?;
     for (index, row) in results.rows().enumerate() {
         out.write_all(if index == 0 { b"\n" } else { b",\n" })?;
-        serde_json::to_writer(&mut *out, &value(&row, results.job.options.also()))?;
+        serde_json::to_writer(&mut *out, &Item(row, results.job.options.also()))?;
     }
     out.write_all(b"\n]}\n")
 }
 
-fn value(row: &Row<'_>, also: EnumSet<Algorithm>) -> Value {
-    let mut value = Map::new();
-    let mut put = |key: &str, item: Value| value.insert(key.to_string(), item);
-    put("path", json!(row.path()));
-    put("source_path", json!(row.source_path()));
-    if let Some(raw) = row.entry.name.and_then(|name| row.volume.catalog.name(name).raw_hex()) {
-        put("name_raw", json!(raw));
+/// One of its files or folders.
+struct Item<'r>(Row<'r>, EnumSet<Algorithm>);
+
+impl Serialize for Item<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let Self(row, also) = self;
+        let mut map = serializer.serialize_map(None)?;
+        map.serialize_entry("path", &row.path())?;
+        map.serialize_entry("source_path", &row.source_path())?;
+        if let Some(raw) = row.entry.name.and_then(|name| row.volume.catalog.name(name).raw_hex()) {
+            map.serialize_entry("name_raw", &raw)?;
+        }
+        map.serialize_entry("volume", &row.volume.number)?;
+        map.serialize_entry("address", &row.volume.catalog.address(row.entry.object))?;
+        map.serialize_entry("kind", row.entry.kind.word())?;
+        map.serialize_entry("state", row.state_word())?;
+        map.serialize_entry("created", &row.object.created().and_then(Timestamp::rfc3339))?;
+        map.serialize_entry("modified", &row.object.modified().and_then(Timestamp::rfc3339))?;
+        map.serialize_entry("zone", zone(row.object))?;
+        if row.entry.kind == ObjectKind::Folder {
+            map.serialize_entry("incomplete", &row.reasons())?;
+            return map.end();
+        }
+        map.serialize_entry("size", &row.size())?;
+        map.serialize_entry("sha256", &row.reading.map(|reading| hex::of(&reading.sha256)))?;
+        for algorithm in *also {
+            map.serialize_entry(algorithm.word(), &row.reading.map(|reading| reading.digest(algorithm)))?;
+        }
+        let gap = |gap: Gap| {
+            let length = gap.range.end.saturating_sub(gap.range.start);
+            json!({"start": gap.range.start, "length": length, "why": gap.why.word()})
+        };
+        map.serialize_entry("gaps", &row.gaps().into_iter().map(gap).collect::<Vec<_>>())?;
+        map.serialize_entry("gap_bytes", &row.facts.gap_bytes)?;
+        map.serialize_entry("never_here_bytes", &row.facts.never_here_bytes)?;
+        map.serialize_entry("distrust", &row.facts.distrust.iter().map(|one| one.word()).collect::<Vec<_>>())?;
+        map.serialize_entry("encrypted", &row.facts.encrypted)?;
+        map.serialize_entry("unknown", &row.facts.unknown)?;
+        map.serialize_entry("decoded", &row.facts.decoded)?;
+        if let Some(outcome) = row.second {
+            map.serialize_entry("second_reader", &second_reader(outcome))?;
+        }
+        if let Some(verdict) = row.opens {
+            map.serialize_entry("opens", verdict)?;
+        }
+        if let Some(unlocated) = row.facts.unlocated {
+            map.serialize_entry("unlocated", unlocated.word())?;
+            map.serialize_entry("why", &row.unplaced)?;
+        }
+        map.end()
     }
-    put("volume", json!(row.volume.number));
-    put("address", json!(row.volume.catalog.address(row.entry.object)));
-    put("kind", json!(row.entry.kind.word()));
-    put("state", json!(row.state_word()));
-    put("created", json!(row.object.created().and_then(Timestamp::rfc3339)));
-    put("modified", json!(row.object.modified().and_then(Timestamp::rfc3339)));
-    put("zone", json!(zone(row.object)));
-    if row.entry.kind == ObjectKind::Folder {
-        put("incomplete", json!(row.reasons()));
-        return Value::Object(value);
-    }
-    put("size", json!(row.size()));
-    put("sha256", json!(row.reading.map(|reading| hex::of(&reading.sha256))));
-    for algorithm in also {
-        put(algorithm.word(), json!(row.reading.map(|reading| reading.digest(algorithm))));
-    }
-    let gap = |gap: crate::catalog::Gap| {
-        let length = gap.range.end.saturating_sub(gap.range.start);
-        json!({"start": gap.range.start, "length": length, "why": gap.why.word()})
-    };
-    put("gaps", row.gaps().into_iter().map(gap).collect());
-    put("gap_bytes", json!(row.facts.gap_bytes));
-    put("never_here_bytes", json!(row.facts.never_here_bytes));
-    put("distrust", row.facts.distrust.iter().map(|reason| json!(reason.word())).collect());
-    put("encrypted", json!(row.facts.encrypted));
-    put("unknown", json!(row.facts.unknown));
-    put("decoded", json!(row.facts.decoded));
-    if let Some(outcome) = row.second {
-        put("second_reader", second_reader(outcome));
-    }
-    if let Some(verdict) = row.opens {
-        put("opens", json!(verdict));
-    }
-    if let Some(unlocated) = row.facts.unlocated {
-        put("unlocated", json!(unlocated.word()));
-        put("why", json!(row.unplaced));
-    }
-    Value::Object(value)
 }
 
 fn second_reader(outcome: &Outcome) -> Value {

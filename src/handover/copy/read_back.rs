@@ -37,12 +37,18 @@ impl Reader {
     fn digest(&mut self, file: &mut dyn Read, size: u64, progress: &dyn Fn(u64)) -> io::Result<[u8; 32]> {
         let buffer = self.buffer(size);
         let mut hash = Sha256::new();
+        let mut total = 0;
         loop {
             match file.read(buffer) {
                 Ok(0) => return Ok(hash.finalize().into()),
                 Ok(count) => {
                     hash.update(&buffer[..count]);
                     progress(count as u64);
+                    total += count as u64;
+                    // Past the host's memory nothing can be read from here on, not even that nothing follows.
+                    if total == size && !count.is_multiple_of(ALIGNMENT) {
+                        return Ok(hash.finalize().into());
+                    }
                 }
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
                 Err(error) => return Err(error),
@@ -78,7 +84,7 @@ impl Copier<'_> {
         let (mut file, from) = output.reopen(path)?;
         let found = match reader.digest(file.as_mut(), size, &count) {
             // A disk that can't be read past the host's memory after all.
-            Err(error) if cfg!(windows) && error.kind() == io::ErrorKind::InvalidInput => {
+            Err(error) if from == ReadBack::Disk && error.kind() == io::ErrorKind::InvalidInput => {
                 self.from_memory.store(true, Ordering::Relaxed);
                 reader.digest(output.open(path)?.as_mut(), size, &count)
             }
