@@ -360,3 +360,24 @@ fn json_says_what_the_screen_says() {
     assert_eq!(value["lost"][0]["gap_bytes"], 4096);
     assert_eq!(value["map"]["basis"], "full");
 }
+
+#[test]
+fn whether_the_disk_was_asked_again_is_said() {
+    let bench = demo();
+    let extract = "extract demo.img /Users/Choir/Documents --no-record --to";
+    let value = bench.run(&format!("{extract} one --json")).code(1).json("extract");
+    let log = bench.text("one/records/log.txt");
+    // Where the tests run, the system may keep its temporary files in memory.
+    match value["read_back"].as_str() {
+        Some("disk") => assert!(log.contains("were read back, past this computer's memory"), "{log}"),
+        Some("memory") => assert!(log.contains("were read back, some perhaps from this computer's memory"), "{log}"),
+        other => panic!("{other:?}"),
+    }
+    bench.run(&format!("{extract} two")).code(1).out_has("and read back");
+    let value = bench.run(&format!("{extract} three --no-read-back --json")).code(1).json("extract");
+    assert!(value["read_back"].is_null());
+    let log = bench.text("three/records/log.txt");
+    assert!(log.contains("they were not read back"), "{log}");
+    bench.run(&format!("{extract} four --no-read-back")).code(1).out_has(", and not read back");
+    bench.run("verify three").code(0);
+}

@@ -237,8 +237,14 @@ fn reopen(path: &Path) -> io::Result<(File, ReadBack)> {
 
 #[cfg(target_os = "linux")]
 fn open_past_memory(path: &Path) -> io::Result<File> {
+    /// Filesystems that answer such reads from a memory all the same (Linux, `include/uapi/linux/magic.h`): drivers
+    /// outside the kernel, which read through its memory of the device; the one that is nothing but memory; servers.
+    const IN_MEMORY: [u32; 5] = [0x6573_5546, 0x0102_1994, 0x0000_6969, 0xff53_4d42, 0xfe53_4d42];
     let flag = rustix::fs::OFlags::DIRECT.bits().cast_signed();
-    std::os::unix::fs::OpenOptionsExt::custom_flags(Open::new().read(true), flag).open(path)
+    let file = std::os::unix::fs::OpenOptionsExt::custom_flags(Open::new().read(true), flag).open(path)?;
+    // The numbers have 32 bits, whatever the width of the field.
+    let kind = rustix::fs::fstatfs(&file)?.f_type as u32;
+    if IN_MEMORY.contains(&kind) { Err(io::ErrorKind::Unsupported.into()) } else { Ok(file) }
 }
 
 #[cfg(windows)]

@@ -115,6 +115,7 @@ pub(crate) fn digest(session: &Session<'_>, path: &Path, size: u64) -> io::Resul
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::handover::output::{Disk, Output};
 
     #[test]
     fn memory_is_aligned() {
@@ -124,6 +125,34 @@ mod tests {
         {
             let buffer = reader.buffer(size);
             assert_eq!((buffer.as_ptr().align_offset(ALIGNMENT), buffer.len()), (0, length));
+        }
+    }
+
+    /// Past the host's memory reading ends where a file does, wherever that is; one that has become longer or shorter is not
+    /// what was written.
+    #[test]
+    fn files_of_any_length_are_read_off_the_disk() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut reader = Reader::default();
+        for length in [0, 1, 511, 512, 4095, 4096, 4097, PIECE - 1, PIECE, PIECE + 1, PIECE + 4096, 2 * PIECE + 513] {
+            let bytes: Vec<u8> = (0..length).map(|at| (at * 7 + at / 251) as u8).collect();
+            let path = folder.path().join(length.to_string());
+            let mut written = Disk.create(&path).unwrap();
+            written.write_all(&bytes).unwrap();
+            written.sync().unwrap();
+            let mut digest = |size: usize| {
+                let (mut file, from) = Disk.reopen(&path).unwrap();
+                match reader.digest(file.as_mut(), size as u64, &|_| ()) {
+                    // It ends elsewhere than it was said to: the caller reads it in the ordinary way then.
+                    Err(error) if from == ReadBack::Disk && error.kind() == io::ErrorKind::InvalidInput => None,
+                    found => Some(found.unwrap()),
+                }
+            };
+            let right: [u8; 32] = Sha256::digest(&bytes).into();
+            assert_eq!(digest(length), Some(right), "{length}");
+            for other in [length + 1, length + 5000, length.saturating_sub(1)] {
+                assert!(digest(other).is_none_or(|found| found == right), "{length} taken for {other}");
+            }
         }
     }
 
