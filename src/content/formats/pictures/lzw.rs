@@ -136,7 +136,7 @@ mod tests {
         let bytes: Vec<u8> = bits
             .as_bytes()
             .chunks(8)
-            .map(|byte| byte.iter().enumerate().map(|(at, bit)| (bit - b'0') << (7 - at)).sum())
+            .map(|byte| byte.iter().enumerate().map(|(at, bit)| (bit - b'0') << (7 - at)).sum::<u8>())
             .collect();
         let mut lzw = Lzw::new(Flavour::Tiff, 8);
         lzw.take(&bytes, 9).unwrap();
