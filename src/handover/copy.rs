@@ -131,7 +131,9 @@ impl Copier<'_> {
     fn work(&self) {
         let mut worker = Worker::default();
         while !self.stop.load(Ordering::Relaxed) {
-            let outcome = if let Some(task) = lock(&self.flushed).next() {
+            // By itself: the lock would be held as long as the file is read.
+            let task = lock(&self.flushed).next();
+            let outcome = if let Some(task) = task {
                 self.read_back(&task, &mut worker.reader)
             } else if let Some(&index) = self.tasks.get(self.next.fetch_add(1, Ordering::Relaxed)) {
                 self.copy(index, &mut worker).and_then(|()| self.flush_if_due())

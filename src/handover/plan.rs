@@ -118,7 +118,8 @@ impl Plan {
         }
         let options = job.options;
         line(&[&self.streams_left.to_string(), &self.special_files.to_string(), &self.deleted_left.to_string()]);
-        line(&[&format!("{} {}", options.streams, options.deleted)]);
+        // A bag that was begun without reading back is not one in which each file was.
+        line(&[&format!("{} {} {}", options.streams, options.deleted, options.read_back)]);
         if self.local_times {
             line(&[zone_name(&job.time_zone)]);
         }

@@ -175,6 +175,9 @@ fn another_job_does_not_go_on_in_it() {
     let mut other = all(&choir);
     other.options.streams = false;
     assert!(why(extract(&other, &to)).contains("other paths or options"));
+    let mut other = all(&choir);
+    other.options.read_back = false;
+    assert!(why(extract(&other, &to)).contains("other paths or options"));
     let clara = match choir.catalog.find("/Users/Clara") {
         crate::catalog::Lookup::Found(_, Some(name)) => Selected::Name(name),
         other => panic!("{other:?}"),
