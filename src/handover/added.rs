@@ -146,7 +146,9 @@ impl Record {
         } else if self.software != bag::software_json() {
             Some("it was made by another version of handback; add with that one, or use a new folder")
         } else if !is_same(&self.options, &options_json(&job.options), &["streams", "deleted", "read_back"]) {
-            Some("it was made with other options (`--streams`, `--deleted`, `--no-read-back`); give the same ones, or use a new folder")
+            Some(
+                "it was made with other options (`--streams`, `--deleted`, `--no-read-back`); give the same ones, or use a new folder",
+            )
         } else if let Some(proof) = self.lost_proof(job) {
             Some(proof)
         } else if plan.local_times && self.time_zone.as_deref().is_some_and(|zone| zone != zone_name(&job.time_zone)) {
