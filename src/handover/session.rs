@@ -324,8 +324,9 @@ impl<'o> Session<'o> {
             file.sync()?;
             drop(file);
             self.output.flush(&self.folder)?;
-            self.output.remove(&mark)?;
-            self.output.publish(&temporary, &path)
+            // In this order the folder is never without either of the two.
+            self.output.publish(&temporary, &path)?;
+            self.output.remove(&mark)
         };
         write().map_err(failed("write", &path))?;
         self.lock = None;

@@ -42,6 +42,7 @@ fn is_honest(to: &Path) {
         assert!(verified.unwrap().is_valid());
     } else {
         let error = verified.unwrap_err().to_string();
+        assert!(!to.join("records").exists() || to.join("NOT FINISHED.txt").exists(), "people see it too");
         // Before its first mark there is only a folder without anything of the customer's.
         assert!(error.contains("not finished") || !to.join("data").exists(), "{error}");
     }
