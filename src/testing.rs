@@ -1,5 +1,6 @@
 //! Helpers of the unit tests: the only other place that may write files.
 
+use std::io::Read as _;
 use std::path::Path;
 
 /// Writes a file of a test's own folder.
@@ -13,4 +14,14 @@ pub(crate) fn write_file(path: &Path, bytes: &[u8]) {
 pub(crate) fn set_modified(path: &Path, time: std::time::SystemTime) {
     let file = std::fs::OpenOptions::new().write(true).open(path).expect("the file was just written");
     file.set_modified(time).expect("the time of an own file can be set");
+}
+
+/// A test image, unpacked.
+pub(crate) fn fixture(name: &str) -> Vec<u8> {
+    let path = format!("{}/test-images/{name}.img.zst", env!("CARGO_MANIFEST_DIR"));
+    let packed = std::fs::read(path).expect("a test image");
+    let mut bytes = Vec::new();
+    let mut unpacked = ruzstd::decoding::StreamingDecoder::new(&packed[..]).expect("a test image");
+    unpacked.read_to_end(&mut bytes).expect("a test image");
+    bytes
 }

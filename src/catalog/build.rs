@@ -2,9 +2,10 @@
 
 use std::collections::{HashMap, HashSet};
 
+use super::name::{Text, Texts};
 use super::{
     AddressKind, Attribute, Catalog, Distrust, Facts, FindingKind, Findings, Incomplete, MAX_DEPTH, NO_FOLDER,
-    NameEntry, Object, ObjectId, ObjectKind, name,
+    NameEntry, Object, ObjectId, ObjectKind,
 };
 use crate::error::{Error, Result};
 
@@ -16,15 +17,16 @@ const NO_NAME: &str = "(no name)";
 enum Parent {
     /// This folder, or owner of a stream.
     Known(ObjectId),
-    /// A folder that is lost, by its own number.
-    Lost(u64),
+    /// A folder that is lost: the place of its own number in the builder's list.
+    Lost(u32),
 }
 
+/// There are millions of them: no larger than what the catalog keeps of each.
+#[derive(Debug, Clone, Copy)]
 struct Pending {
     parent: Parent,
     object: ObjectId,
-    text_start: u32,
-    text_length: u16,
+    text: Text,
 }
 
 /// Collects what a sweep finds and makes the tree of it: loops are cut, and what has no folder stands under
@@ -33,7 +35,9 @@ pub struct CatalogBuilder {
     address_kind: AddressKind,
     objects: Vec<Object>,
     names: Vec<Pending>,
-    text: Vec<u8>,
+    texts: Texts,
+    /// The numbers of folders that names say they stand in, and that are lost.
+    lost_folders: Vec<u64>,
     /// Facts about the volume, found by the sweep.
     pub findings: Findings,
     /// Records that held something and can't be read.
@@ -56,10 +60,20 @@ impl CatalogBuilder {
             address_kind,
             objects: Vec::new(),
             names: Vec::new(),
-            text: Vec::new(),
+            texts: Texts::default(),
+            lost_folders: Vec::new(),
             findings: Findings::default(),
             lost_records: 0,
         }
+    }
+
+    /// A catalog of these objects, in their order, with texts for names of theirs.
+    ///
+    /// # Errors
+    /// [`Error::Limit`] past 2^32 objects.
+    pub(crate) fn of(address_kind: AddressKind, objects: Vec<Object>, texts: Texts) -> Result<Self> {
+        u32::try_from(objects.len()).map_err(|_| too_many("objects"))?;
+        Ok(Self { objects, texts, ..Self::new(address_kind) })
     }
 
     /// Adds an object.
@@ -88,7 +102,9 @@ impl CatalogBuilder {
     /// # Errors
     /// [`Error::Limit`] past 2^32 names or bytes of names.
     pub fn name(&mut self, parent: ObjectId, object: ObjectId, units: impl IntoIterator<Item = u16>) -> Result<()> {
-        self.push(Parent::Known(parent), object, units)
+        let text = self.texts.add(units)?;
+        self.known_name(parent, object, text);
+        Ok(())
     }
 
     /// Adds a name whose folder, by its own number, is lost.
@@ -96,17 +112,33 @@ impl CatalogBuilder {
     /// # Errors
     /// [`Error::Limit`] past 2^32 names or bytes of names.
     pub fn homeless_name(&mut self, folder: u64, object: ObjectId, units: impl IntoIterator<Item = u16>) -> Result<()> {
-        self.push(Parent::Lost(folder), object, units)
+        let text = self.texts.add(units)?;
+        self.lost_name(folder, object, text)
     }
 
-    fn push(&mut self, parent: Parent, object: ObjectId, units: impl IntoIterator<Item = u16>) -> Result<()> {
-        let start = self.text.len();
-        name::push_units(&mut self.text, units);
-        let text_start = u32::try_from(start).map_err(|_| too_many("bytes of names"))?;
-        let text_length =
-            u16::try_from(self.text.len().saturating_sub(start)).map_err(|_| too_many("bytes in a name"))?;
-        self.names.push(Pending { parent, object, text_start, text_length });
+    /// Adds a name in a known folder whose text is among the catalog's.
+    pub(crate) fn known_name(&mut self, parent: ObjectId, object: ObjectId, text: Text) {
+        self.names.push(Pending { parent: Parent::Known(parent), object, text });
+    }
+
+    /// The same in a folder that is lost.
+    ///
+    /// # Errors
+    /// [`Error::Limit`] past 2^32 such names.
+    pub(crate) fn lost_name(&mut self, folder: u64, object: ObjectId, text: Text) -> Result<()> {
+        let parent = self.lost_folder(folder)?;
+        self.names.push(Pending { parent, object, text });
         Ok(())
+    }
+
+    fn lost_folder(&mut self, number: u64) -> Result<Parent> {
+        let at = self.lost_folders.len();
+        // Names of one lost folder mostly follow one another.
+        if self.lost_folders.last() == Some(&number) {
+            return u32::try_from(at.saturating_sub(1)).map(Parent::Lost).map_err(|_| too_many("names"));
+        }
+        self.lost_folders.push(number);
+        u32::try_from(at).map(Parent::Lost).map_err(|_| too_many("names"))
     }
 
     /// Makes the tree below `root`. Nothing is lost: what can't stand where it says, or has no name at all, stands
@@ -116,26 +148,22 @@ impl CatalogBuilder {
     /// [`Error::Limit`] past 2^32 objects or names.
     pub fn finish(mut self, root: ObjectId) -> Result<Catalog> {
         self.one_name_a_folder(root);
-        self.only_folders_hold_names(root);
+        self.only_folders_hold_names(root)?;
         self.name_the_nameless(root)?;
-        self.cut_loops_and_depths(root);
+        self.cut_loops_and_depths(root)?;
         self.name(root, root, [])?;
         self.house_the_homeless(root)?;
-        let names: Vec<NameEntry> = self
-            .names
-            .iter()
-            .map(|pending| NameEntry {
-                parent: match pending.parent {
-                    Parent::Known(parent) => parent,
-                    Parent::Lost(_) => root,
-                },
-                object: pending.object,
-                text_start: pending.text_start,
-                text_length: pending.text_length,
-            })
-            .collect();
-        let findings = std::mem::take(&mut self.findings);
-        Catalog::index(self.objects, names, self.text, root, self.address_kind, self.lost_records, findings)
+        let names = self.names.into_iter();
+        let names = names.map(|pending| NameEntry {
+            parent: match pending.parent {
+                Parent::Known(parent) => parent,
+                Parent::Lost(_) => root,
+            },
+            object: pending.object,
+            text: pending.text,
+        });
+        let names = names.collect();
+        Catalog::index(self.objects, names, self.texts, root, self.address_kind, self.lost_records, self.findings)
     }
 
     fn kind(&self, id: ObjectId) -> ObjectKind {
@@ -166,7 +194,7 @@ impl CatalogBuilder {
     }
 
     /// What stands in something that is no folder would never be come by.
-    fn only_folders_hold_names(&mut self, root: ObjectId) {
+    fn only_folders_hold_names(&mut self, root: ObjectId) -> Result<()> {
         let mut names = std::mem::take(&mut self.names);
         for name in &mut names {
             let Parent::Known(parent) = name.parent else { continue };
@@ -175,13 +203,14 @@ impl CatalogBuilder {
                 || self.kind(parent) == ObjectKind::Folder;
             if !sound {
                 let locator = self.locator(parent);
-                name.parent = Parent::Lost(locator);
+                name.parent = self.lost_folder(locator)?;
                 self.findings.add(FindingKind::ParentLost, None, Some(self.locator(name.object)), || {
                     format!("{} {locator} is no folder", self.address_kind.word())
                 });
             }
         }
         self.names = names;
+        Ok(())
     }
 
     fn name_the_nameless(&mut self, root: ObjectId) -> Result<()> {
@@ -203,19 +232,24 @@ impl CatalogBuilder {
 
     /// A folder that is not reached from the root stands in itself somewhere up its line: one folder of each such loop
     /// is taken out of it. Folders that stand too deep are taken out likewise.
-    fn cut_loops_and_depths(&mut self, root: ObjectId) {
-        // Every folder has at most one name by now.
-        let mut name_of: Vec<Option<usize>> = vec![None; self.objects.len()];
-        for (index, name) in self.names.iter().enumerate() {
+    fn cut_loops_and_depths(&mut self, root: ObjectId) -> Result<()> {
+        // Every folder has at most one name by now. Names are fewer than 2^32.
+        const NONE: u32 = u32::MAX;
+        let mut name_of: Vec<u32> = vec![NONE; self.objects.len()];
+        for (index, name) in (0..NONE).zip(&self.names) {
             if self.kind(name.object) == ObjectKind::Folder
                 && let Some(slot) = name.object.index().and_then(|object| name_of.get_mut(object))
             {
-                *slot = Some(index);
+                *slot = index;
             }
         }
+        let name_of = |at: usize| {
+            let index = name_of.get(at).copied().filter(|index| *index != NONE);
+            index.and_then(|index| usize::try_from(index).ok())
+        };
         // 0: not seen; NOW: on the way that is being walked; else the depth and one.
-        const NOW: usize = usize::MAX;
-        let mut depth = vec![0; self.objects.len()];
+        const NOW: u32 = u32::MAX;
+        let mut depth: Vec<u32> = vec![0; self.objects.len()];
         let mut way: Vec<usize> = Vec::new();
         for start in 0..self.objects.len() {
             let mut at = start;
@@ -224,7 +258,7 @@ impl CatalogBuilder {
                 match depth.get(at).copied().unwrap_or(1) {
                     0 => {}
                     NOW => {
-                        self.take_out(name_of.get(at).copied().flatten(), FindingKind::FolderLoop);
+                        self.take_out(name_of(at), FindingKind::FolderLoop)?;
                         break 1;
                     }
                     known => break known,
@@ -232,7 +266,7 @@ impl CatalogBuilder {
                 let Some(slot) = depth.get_mut(at) else { break 1 };
                 *slot = NOW;
                 way.push(at);
-                let parent = name_of.get(at).copied().flatten().and_then(|name| self.names.get(name));
+                let parent = name_of(at).and_then(|name| self.names.get(name));
                 match parent.map(|name| name.parent) {
                     Some(Parent::Known(parent)) if parent != root => at = parent.index().unwrap_or(usize::MAX),
                     _ => break 1,
@@ -240,8 +274,8 @@ impl CatalogBuilder {
             };
             while let Some(folder) = way.pop() {
                 below = below.saturating_add(1);
-                if below > MAX_DEPTH {
-                    self.take_out(name_of.get(folder).copied().flatten(), FindingKind::FolderTooDeep);
+                if usize::try_from(below).is_ok_and(|below| below > MAX_DEPTH) {
+                    self.take_out(name_of(folder), FindingKind::FolderTooDeep)?;
                     // Under `/(no folder)/record N`.
                     below = 4;
                 }
@@ -250,15 +284,18 @@ impl CatalogBuilder {
                 }
             }
         }
+        Ok(())
     }
 
-    fn take_out(&mut self, name: Option<usize>, why: FindingKind) {
-        let Some(object) = name.and_then(|index| self.names.get(index)).map(|name| name.object) else { return };
+    fn take_out(&mut self, name: Option<usize>, why: FindingKind) -> Result<()> {
+        let Some(object) = name.and_then(|index| self.names.get(index)).map(|name| name.object) else { return Ok(()) };
         let locator = self.locator(object);
+        let parent = self.lost_folder(locator)?;
         if let Some(pending) = name.and_then(|index| self.names.get_mut(index)) {
-            pending.parent = Parent::Lost(locator);
+            pending.parent = parent;
             self.findings.add(why, None, Some(locator), || "");
         }
+        Ok(())
     }
 
     fn house_the_homeless(&mut self, root: ObjectId) -> Result<()> {
@@ -267,7 +304,10 @@ impl CatalogBuilder {
             .iter()
             .enumerate()
             .filter_map(|(index, name)| match name.parent {
-                Parent::Lost(folder) => Some((index, folder)),
+                Parent::Lost(at) => {
+                    let folder = usize::try_from(at).ok().and_then(|at| self.lost_folders.get(at)).copied();
+                    Some((index, folder.unwrap_or_default()))
+                }
                 Parent::Known(_) => None,
             })
             .collect();

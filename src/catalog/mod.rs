@@ -13,6 +13,7 @@ mod build;
 mod completeness;
 mod extents;
 mod finding;
+mod grouped;
 mod name;
 mod object;
 mod path;
@@ -24,11 +25,15 @@ pub use completeness::Completeness;
 pub use extents::{Encoding, Extents, Gap, Packed, Packing, Place, Run, Runs};
 pub use finding::{Finding, FindingKind, Findings, Kept};
 pub use name::Name;
+pub(crate) use name::{Text, Texts, stored_name};
 pub use object::{Attribute, Object, ObjectKind};
 pub use path::{Lookup, MAX_DEPTH};
 pub use state::{Distrust, Facts, GapKind, Incomplete, State, Unlocated};
 pub use time::{Timestamp, Zone};
 
+use std::ops::Range;
+
+use grouped::Grouped;
 use serde::Serialize;
 
 use crate::error::Result;
@@ -38,6 +43,11 @@ use crate::error::Result;
 pub struct ObjectId(u32);
 
 impl ObjectId {
+    /// The object at this place of a list that a catalog is made of.
+    pub(crate) fn nth(place: u32) -> Self {
+        Self(place)
+    }
+
     fn index(self) -> Option<usize> {
         usize::try_from(self.0).ok()
     }
@@ -82,8 +92,7 @@ struct NameEntry {
     /// The folder the name stands in, or the object a stream belongs to; the root is its own.
     parent: ObjectId,
     object: ObjectId,
-    text_start: u32,
-    text_length: u16,
+    text: Text,
 }
 
 /// What a volume holds.
@@ -91,15 +100,11 @@ struct NameEntry {
 pub struct Catalog {
     objects: Vec<Object>,
     names: Vec<NameEntry>,
-    text: Vec<u8>,
-    /// Names by parent, then by folded text: the children of an object are one stretch.
-    by_parent: Vec<NameId>,
-    /// Where the stretch of each object begins.
-    first_below: Vec<u32>,
-    /// Names by object: the names of an object are one stretch.
-    by_object: Vec<NameId>,
-    /// Where the stretch of each object begins.
-    first_name: Vec<u32>,
+    texts: Texts,
+    /// Names by parent, those of each by folded text.
+    by_parent: Grouped,
+    /// Names by object.
+    by_object: Grouped,
     /// Objects other than streams and virtual folders by their own number.
     by_locator: Vec<ObjectId>,
     root: ObjectId,
@@ -115,13 +120,13 @@ impl Catalog {
     fn index(
         objects: Vec<Object>,
         names: Vec<NameEntry>,
-        text: Vec<u8>,
+        texts: Texts,
         root: ObjectId,
         address_kind: AddressKind,
         lost_records: u64,
         findings: Findings,
     ) -> Result<Self> {
-        let name_count = u32::try_from(names.len()).map_err(|_| build::too_many("names"))?;
+        u32::try_from(names.len()).map_err(|_| build::too_many("names"))?;
         let mut by_locator: Vec<ObjectId> = (0_u32..)
             .map(ObjectId)
             .zip(&objects)
@@ -129,44 +134,47 @@ impl Catalog {
             .map(|(id, _)| id)
             .collect();
         by_locator.sort_by_key(|id| id.index().and_then(|index| objects.get(index)).map(|object| object.locator));
-        let mut by_object: Vec<NameId> = (0..name_count).map(NameId).collect();
-        by_object
-            .sort_by_key(|id| usize::try_from(id.0).ok().and_then(|index| names.get(index)).map(|name| name.object));
+        let by_object = Grouped::new(objects.len(), &names, |name| name.object);
+        let by_parent = Grouped::new(objects.len(), &names, |name| name.parent);
         let mut catalog = Self {
             objects,
             names,
-            text,
-            by_parent: Vec::new(),
-            first_below: Vec::new(),
+            texts,
+            by_parent,
             by_object,
-            first_name: Vec::new(),
             by_locator,
             root,
             address_kind,
             lost_records,
             findings,
         };
-        // All folded names stand in one text, so that millions of them take no room each of their own.
-        let mut folded = String::new();
-        let mut by_parent: Vec<(ObjectId, usize, usize, NameId)> = Vec::with_capacity(catalog.names.len());
-        for id in (0..name_count).map(NameId) {
-            let start = folded.len();
-            path::fold_onto(&mut folded, catalog.name(id));
-            by_parent.push((catalog.parent(id), start, folded.len(), id));
-        }
-        by_parent.sort_unstable_by(|one, two| {
-            let text = |start, end| folded.as_bytes().get(start..end);
-            let exact = |id: NameId| catalog.name(id);
-            (one.0.cmp(&two.0))
-                .then_with(|| text(one.1, one.2).cmp(&text(two.1, two.2)))
-                .then_with(|| exact(one.3).cmp(&exact(two.3)))
-                .then(one.3.cmp(&two.3))
-        });
-        catalog.by_parent = by_parent.into_iter().map(|(.., id)| id).collect();
-        let objects = catalog.objects.len();
-        catalog.first_below = first_of_each(objects, catalog.by_parent.iter().map(|name| catalog.parent(*name)));
-        catalog.first_name = first_of_each(objects, catalog.by_object.iter().map(|name| catalog.named_object(*name)));
+        catalog.sort_folders();
         Ok(catalog)
+    }
+
+    /// Puts the names of each folder into the order of their folded text.
+    fn sort_folders(&mut self) {
+        let mut by_parent = std::mem::take(&mut self.by_parent);
+        // The folded names of one folder stand in one text, so that each takes no room of its own.
+        let mut folded = String::new();
+        let mut keys: Vec<(Range<usize>, NameId)> = Vec::new();
+        for folder in by_parent.groups_mut() {
+            folded.clear();
+            keys.clear();
+            for name in folder.iter() {
+                let start = folded.len();
+                path::fold_onto(&mut folded, self.name(*name));
+                keys.push((start..folded.len(), *name));
+            }
+            keys.sort_unstable_by(|(one, one_name), (two, two_name)| {
+                let text = |range: &Range<usize>| folded.as_bytes().get(range.clone());
+                (text(one).cmp(&text(two)))
+                    .then_with(|| self.name(*one_name).cmp(&self.name(*two_name)))
+                    .then(one_name.cmp(two_name))
+            });
+            folder.iter_mut().zip(&keys).for_each(|(place, (_, name))| *place = *name);
+        }
+        self.by_parent = by_parent;
     }
 
     /// The root folder.
@@ -215,17 +223,14 @@ impl Catalog {
     }
 
     fn entry(&self, id: NameId) -> NameEntry {
-        let nothing = NameEntry { parent: self.root, object: self.root, text_start: 0, text_length: 0 };
+        let nothing = NameEntry { parent: self.root, object: self.root, text: Text::default() };
         usize::try_from(id.0).ok().and_then(|index| self.names.get(index)).copied().unwrap_or(nothing)
     }
 
     /// A name's text.
     #[must_use]
     pub fn name(&self, id: NameId) -> Name<'_> {
-        let entry = self.entry(id);
-        let start = usize::try_from(entry.text_start).unwrap_or(usize::MAX);
-        let bytes = crate::bytes::slice(&self.text, start, usize::from(entry.text_length)).unwrap_or_default();
-        Name::from_stored(bytes)
+        self.texts.get(self.entry(id).text)
     }
 
     /// The object a name stands for.
@@ -251,12 +256,12 @@ impl Catalog {
     }
 
     fn below(&self, parent: ObjectId) -> impl Iterator<Item = NameId> + '_ {
-        stretch(&self.by_parent, &self.first_below, parent).filter(|name| self.entry(*name).object != self.root)
+        self.by_parent.of(parent).iter().copied().filter(|name| self.entry(*name).object != self.root)
     }
 
     /// The names of an object; several for a hard-linked file.
     pub fn names_of(&self, object: ObjectId) -> impl Iterator<Item = NameId> + '_ {
-        stretch(&self.by_object, &self.first_name, object)
+        self.by_object.of(object).iter().copied()
     }
 
     /// The stable address of an object: `record:68`, or `record:68:STREAM`. Virtual folders have none.
@@ -274,31 +279,6 @@ impl Catalog {
             .unwrap_or_default();
         Some(format!("{word}:{}{stream}", object.locator))
     }
-}
-
-/// For each of `count` objects where its stretch begins among names whose objects are `sorted`; then where the last one
-/// ends. The catalog has fewer than 2^32 names.
-fn first_of_each(count: usize, sorted: impl Iterator<Item = ObjectId>) -> Vec<u32> {
-    let mut first = Vec::with_capacity(count.saturating_add(1));
-    let mut at = 0_u32;
-    for object in sorted {
-        // What belongs to no object is sorted last, and never come by.
-        let Some(index) = object.index().filter(|index| *index < count) else { break };
-        if index >= first.len() {
-            first.resize(index.saturating_add(1), at);
-        }
-        at = at.saturating_add(1);
-    }
-    first.resize(count.saturating_add(1), at);
-    first
-}
-
-/// The names of an object among those of all.
-fn stretch<'a>(names: &'a [NameId], first: &[u32], object: ObjectId) -> impl Iterator<Item = NameId> + 'a {
-    let place = |at: Option<usize>| at.and_then(|at| first.get(at)).and_then(|at| usize::try_from(*at).ok());
-    let (start, end) = (place(object.index()), place(object.index().and_then(|index| index.checked_add(1))));
-    let range = start.zip(end).map(|(start, end)| start..end);
-    range.and_then(|range| names.get(range)).unwrap_or_default().iter().copied()
 }
 
 #[cfg(test)]

@@ -3,6 +3,9 @@
 use std::borrow::Cow;
 use std::fmt::Write as _;
 
+use super::build::too_many;
+use crate::error::Result;
+
 /// A name as stored, held as WTF-8: UTF-8 in which a lone UTF-16 surrogate takes the three bytes that the generalised
 /// encoding gives it. Every sequence of UTF-16 units has exactly one such form, so nothing is lost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -83,8 +86,68 @@ fn lone_surrogate(bytes: &[u8]) -> Option<u16> {
     }
 }
 
+/// Where a name's text lies among those of all.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(crate) struct Text {
+    start: u32,
+    length: u16,
+}
+
+impl Text {
+    /// The same text in a list in which its own begins at `first`.
+    ///
+    /// # Errors
+    /// [`Error::Limit`](crate::Error::Limit) past 2^32 bytes.
+    pub(crate) fn behind(self, first: u32) -> Result<Self> {
+        let start = self.start.checked_add(first).ok_or_else(|| too_many("bytes of names"))?;
+        Ok(Self { start, ..self })
+    }
+}
+
+/// The texts of names, one behind the other.
+#[derive(Debug, Default)]
+pub(crate) struct Texts(Vec<u8>);
+
+impl Texts {
+    /// Adds a name stored as UTF-16.
+    ///
+    /// # Errors
+    /// [`Error::Limit`](crate::Error::Limit) past 2^32 bytes.
+    pub(crate) fn add(&mut self, units: impl IntoIterator<Item = u16>) -> Result<Text> {
+        let start = self.0.len();
+        push_units(&mut self.0, units);
+        Ok(Text {
+            start: u32::try_from(start).map_err(|_| too_many("bytes of names"))?,
+            length: u16::try_from(self.0.len().saturating_sub(start)).map_err(|_| too_many("bytes in a name"))?,
+        })
+    }
+
+    /// Adds all texts of another list, and answers where they begin.
+    ///
+    /// # Errors
+    /// [`Error::Limit`](crate::Error::Limit) past 2^32 bytes.
+    pub(crate) fn append(&mut self, other: Self) -> Result<u32> {
+        let first = u32::try_from(self.0.len()).map_err(|_| too_many("bytes of names"))?;
+        self.0.extend(other.0);
+        Ok(first)
+    }
+
+    /// One of them.
+    pub(crate) fn get(&self, text: Text) -> Name<'_> {
+        let start = usize::try_from(text.start).unwrap_or(usize::MAX);
+        Name::from_stored(crate::bytes::slice(&self.0, start, usize::from(text.length)).unwrap_or_default())
+    }
+}
+
+/// The memory form of a name stored as UTF-16, for comparison.
+pub(crate) fn stored_name(units: impl IntoIterator<Item = u16>) -> Vec<u8> {
+    let mut text = Vec::new();
+    push_units(&mut text, units);
+    text
+}
+
 /// Appends the memory form of a name stored as UTF-16.
-pub(super) fn push_units(text: &mut Vec<u8>, units: impl IntoIterator<Item = u16>) {
+fn push_units(text: &mut Vec<u8>, units: impl IntoIterator<Item = u16>) {
     for unit in char::decode_utf16(units) {
         match unit {
             Ok(character) => text.extend_from_slice(character.encode_utf8(&mut [0; 4]).as_bytes()),
@@ -103,9 +166,7 @@ mod tests {
     use super::*;
 
     fn stored(units: &[u16]) -> Vec<u8> {
-        let mut text = Vec::new();
-        push_units(&mut text, units.iter().copied());
-        text
+        stored_name(units.iter().copied())
     }
 
     #[test]

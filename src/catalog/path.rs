@@ -22,36 +22,41 @@ pub enum Lookup {
 
 /// The form in which names are compared where case does not count: each character's simple upper case.
 pub(super) fn fold(name: Name<'_>) -> String {
-    fold_text(&name.text())
+    let mut folded = String::new();
+    fold_onto(&mut folded, name);
+    folded
 }
 
 /// Adds a name in the form in which names are compared.
-pub(super) fn fold_onto(text: &mut String, name: Name<'_>) {
-    match std::str::from_utf8(name.as_bytes()) {
-        Ok(name) if name.is_ascii() => {
-            let start = text.len();
-            text.push_str(name);
-            text.get_mut(start..).unwrap_or_default().make_ascii_uppercase();
-        }
-        _ => text.push_str(&fold(name)),
-    }
+pub(super) fn fold_onto(folded: &mut String, name: Name<'_>) {
+    fold_text_onto(folded, &name.text());
 }
 
 fn fold_text(text: &str) -> String {
+    let mut folded = String::new();
+    fold_text_onto(&mut folded, text);
+    folded
+}
+
+fn fold_text_onto(folded: &mut String, text: &str) {
     if text.is_ascii() {
-        return text.to_ascii_uppercase();
+        let start = folded.len();
+        folded.push_str(text);
+        folded.get_mut(start..).unwrap_or_default().make_ascii_uppercase();
+        return;
     }
-    text.chars()
-        .map(|character| {
-            // A character that becomes several (ß, ﬁ) stays itself, as in the filesystems' own tables.
-            let mut upper = character.to_uppercase();
-            match (upper.next(), upper.next()) {
-                // Nor does a letter with a mark become one without (ı, ſ).
-                (Some(single), None) if single.is_ascii() == character.is_ascii() => single,
-                _ => character,
-            }
-        })
-        .collect()
+    folded.extend(text.chars().map(|character| {
+        if character.is_ascii() {
+            return character.to_ascii_uppercase();
+        }
+        // A character that becomes several (ß, ﬁ) stays itself, as in the filesystems' own tables.
+        let mut upper = character.to_uppercase();
+        match (upper.next(), upper.next()) {
+            // Nor does a letter with a mark become one without (ı, ſ).
+            (Some(single), None) if !single.is_ascii() => single,
+            _ => character,
+        }
+    }));
 }
 
 impl Catalog {
@@ -115,17 +120,14 @@ impl Catalog {
     #[must_use]
     pub fn find_in(&self, folder: ObjectId, part: &str) -> Lookup {
         let folded = fold_text(part);
-        let first = self.by_parent.partition_point(|name| {
-            let parent = self.parent(*name);
-            parent < folder || (parent == folder && fold(self.name(*name)) < folded)
-        });
-        let same: Vec<NameId> = self
-            .by_parent
+        let names = self.by_parent.of(folder);
+        let first = names.partition_point(|name| fold(self.name(*name)) < folded);
+        let same: Vec<NameId> = names
             .get(first..)
             .unwrap_or_default()
             .iter()
             .copied()
-            .take_while(|name| self.parent(*name) == folder && fold(self.name(*name)) == folded)
+            .take_while(|name| fold(self.name(*name)) == folded)
             .filter(|name| {
                 let object = self.named_object(*name);
                 object != self.root() && self.object(object).kind != ObjectKind::Stream

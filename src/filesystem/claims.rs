@@ -64,6 +64,18 @@ impl Claims {
         }
     }
 
+    /// Adds the claims of objects whose list begins at `first` of this one's.
+    pub(crate) fn append(&mut self, other: Self, first: u32) {
+        self.0.extend(other.0.into_iter().map(|claim| Claim {
+            owner: match claim.owner {
+                Owner::Object(object) => Owner::Object(object.saturating_add(first)),
+                Owner::Found(object) => Owner::Found(object.saturating_add(first)),
+                owner @ (Owner::Other | Owner::SetAside) => owner,
+            },
+            ..claim
+        }));
+    }
+
     /// All runs, in the order they were added.
     pub(crate) fn all(&self) -> impl Iterator<Item = (Range<u64>, Owner)> + '_ {
         self.0.iter().map(|claim| (claim.start..claim.start.saturating_add(claim.length), claim.owner))

@@ -1,4 +1,3 @@
-use std::io::Read as _;
 use std::sync::Arc;
 
 use super::*;
@@ -10,14 +9,7 @@ use crate::image::failing_tests::FailingImage;
 use crate::image::{Image, MemoryImage};
 use crate::progress::Silent;
 use crate::source::Source;
-
-fn fixture(name: &str) -> Vec<u8> {
-    let path = format!("{}/test-images/{name}.img.zst", env!("CARGO_MANIFEST_DIR"));
-    let packed = std::fs::read(path).expect("a test image");
-    let mut bytes = Vec::new();
-    ruzstd::decoding::StreamingDecoder::new(&packed[..]).unwrap().read_to_end(&mut bytes).unwrap();
-    bytes
-}
+use crate::testing::fixture;
 
 fn ours(filesystem: &dyn Filesystem, catalog: &Catalog) -> Vec<Ours> {
     let content = catalog.objects().filter(|(_, object)| matches!(object.kind, ObjectKind::File | ObjectKind::Stream));

@@ -102,7 +102,7 @@ pub(super) struct File {
 
 /// What may still be read on behalf of attribute lists. A sound volume has each extension record in one file only, and
 /// lists that are together no longer than the table they describe.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub(super) struct ExtensionBudget {
     /// Extension records.
     pub(super) records: u64,

@@ -9,7 +9,7 @@ use super::object::Made;
 use super::structures::{FileName, file_attribute, record_number};
 use super::tree::{Known, Slot, Tree};
 use super::units::Reference;
-use crate::catalog::{Facts, FindingKind, Findings, Incomplete, Object, ObjectKind, Timestamp, Unlocated};
+use crate::catalog::{Facts, FindingKind, Findings, Incomplete, Object, ObjectKind, Timestamp, Unlocated, stored_name};
 use crate::error::Result;
 
 /// Numbers of lost records, as ranges in order.
@@ -28,6 +28,14 @@ impl LostRecords {
             _ => self.ranges.push(records),
         }
         self.count = self.count.saturating_add(count);
+    }
+
+    /// Adds those of the next part of the table.
+    pub(super) fn append(&mut self, other: &Self) {
+        for range in &other.ranges {
+            self.add(range.clone(), 0);
+        }
+        self.count = self.count.saturating_add(other.count);
     }
 
     fn contains(&self, record: u64) -> bool {
@@ -104,8 +112,9 @@ pub(super) fn read_lists(
                     format!("record {record}: {what}")
                 });
             };
-            let mut in_list: HashSet<(u64, Vec<u16>)> = HashSet::new();
+            let mut in_list: HashSet<(u64, Vec<u8>)> = HashSet::new();
             for (reference, name) in entries {
+                let stored = stored_name(name.units.iter().copied());
                 let number = reference.record;
                 let is_own = number < record_number::FIRST_ORDINARY || own.contains(&number);
                 if name.namespace == FileName::DOS || is_own {
@@ -115,10 +124,10 @@ pub(super) fn read_lists(
                 let known = live.get(&number);
                 let is_known = known.is_some_and(|known| reference.means(known.sequence));
                 let shown = known.is_some()
-                    && names.get(&number).into_iter().flatten().any(|(parent, units)| {
+                    && names.get(&number).into_iter().flatten().any(|(parent, own)| {
                         let is_here = parent.record == folder.record
                             && (parent.means(folder.sequence) || parent.record == record_number::ROOT);
-                        is_here && *units == name.units
+                        is_here && own.as_bytes() == stored
                     });
                 let is_past_end = parts.table.own_record_is_lost && number >= parts.table.record_count();
                 let is_lost = known.is_none() && (is_past_end || lost.contains(number));
@@ -147,14 +156,14 @@ pub(super) fn read_lists(
                         not_shown.push(folder.object);
                     }
                 }
-                in_list.insert((number, name.units));
+                in_list.insert((number, stored));
             }
             if whole {
                 for record in held.get(&folder.record).into_iter().flatten().collect::<HashSet<_>>() {
                     let all = names.get(record).into_iter().flatten();
                     let missing = all
                         .filter(|(parent, _)| parent.record == folder.record && parent.means(folder.sequence))
-                        .any(|(_, units)| !in_list.contains(&(*record, units.to_vec())));
+                        .any(|(_, name)| !in_list.contains(&(*record, name.as_bytes().to_vec())));
                     if missing
                         && !own.contains(record)
                         && *record >= record_number::FIRST_ORDINARY
@@ -172,7 +181,7 @@ pub(super) fn read_lists(
         }
     }
     for (record, parent, units) in new_names {
-        tree.name(record, parent, &units);
+        tree.name(record, parent, &units)?;
     }
     let mut unlocated: Vec<(u64, (Reference, Vec<FileName>))> = unlocated.into_iter().collect();
     unlocated.sort_by_key(|(record, _)| *record);
@@ -182,7 +191,7 @@ pub(super) fn read_lists(
         } else {
             // What lies past a table's end was not counted.
             listed.named = listed.named.saturating_add(u64::from(lost.contains(record)));
-            add_unlocated(tree, reference, &names);
+            add_unlocated(tree, reference, &names)?;
         }
     }
     Ok(listed)
@@ -207,9 +216,10 @@ fn was_deleted(parts: Parts<'_>, taken_again: bool, reference: Reference) -> Res
 }
 
 /// Adds what only folders' lists still name.
-pub(super) fn add_unlocated(tree: &mut Tree, reference: Reference, names: &[FileName]) {
+pub(super) fn add_unlocated(tree: &mut Tree, reference: Reference, names: &[FileName]) -> Result<()> {
     let names: Vec<&FileName> = super::object::shown_names(names);
-    tree.add(reference, false, Made { object: by_name(reference.record, &names), streams: Vec::new() }, &names);
+    let made = Made { object: by_name(reference.record, &names), streams: Vec::new() };
+    tree.add(reference, false, made, &names).map(drop)
 }
 
 /// What a folder's list says of a file whose record is lost.

@@ -4,9 +4,9 @@ mod deleted;
 mod doubt;
 mod holes;
 mod silent;
+mod stretches;
 
 use std::collections::HashSet;
-use std::ops::Range;
 
 use deleted::{DeletedRun, claimed_ranges};
 use enumset::EnumSet;
@@ -23,9 +23,9 @@ use super::runs::DataRun;
 use super::sleep::hibernated;
 use super::structures::{attribute_type, record_number};
 use super::table::Doubt;
-use super::tree::{Slot, Tree};
+use super::tree::{Added, Slot, Tree};
 use super::units::{Lcn, Reference};
-use crate::bytes::{at_most, round_down, to_u64};
+use crate::bytes::at_most;
 use crate::catalog::{Distrust, FindingKind, Findings, Incomplete, ObjectKind};
 use crate::error::Result;
 use crate::filesystem::bitmap::Bitmap;
@@ -34,28 +34,19 @@ use crate::filesystem::hole_use::Allocation;
 use crate::filesystem::{ByteRange, SweepOptions, Swept};
 use crate::progress::{Progress, Unit};
 
-/// How much of the table is read at once, in bytes.
-const CHUNK: usize = 4 << 20;
-
 pub(super) fn sweep(ntfs: &Ntfs, options: SweepOptions, progress: &dyn Progress) -> Result<Swept> {
+    in_stretches(ntfs, options, stretches::LENGTH, progress)
+}
+
+/// `stretch` is how many bytes of the table a thread reads at once.
+fn in_stretches(ntfs: &Ntfs, options: SweepOptions, stretch: u64, progress: &dyn Progress) -> Result<Swept> {
     let records = ntfs.table.record_count();
     progress.begin("reading the file table", records, Unit::Records);
-    let mut sweep = Sweep {
-        ntfs,
-        options,
-        tree: Tree::default(),
-        findings: Findings::default(),
-        with_list: Vec::new(),
-        lost: LostRecords::default(),
-        names_lost: HashSet::new(),
-        several: HashSet::new(),
-        unknown: ntfs.table.unknown,
-        budget: ExtensionBudget::for_table(&ntfs.table),
-        claims: Claims::default(),
-        deleted_runs: Vec::new(),
-        silent: Silent::default(),
-    };
-    sweep.all_records(progress)?;
+    let mut sweep = Sweep::new(ntfs, options, ExtensionBudget::for_table(&ntfs.table));
+    sweep.all_records(stretch, progress)?;
+    for base in std::mem::take(&mut sweep.own) {
+        sweep.own_file(&base)?;
+    }
     for base in std::mem::take(&mut sweep.with_list) {
         sweep.file(&base)?;
     }
@@ -69,6 +60,8 @@ struct Sweep<'a> {
     options: SweepOptions,
     tree: Tree,
     findings: Findings,
+    /// Base records of the filesystem's own files.
+    own: Vec<Record>,
     /// Base records whose files go on in other records.
     with_list: Vec<Record>,
     lost: LostRecords,
@@ -84,11 +77,30 @@ struct Sweep<'a> {
     silent: Silent,
 }
 
-impl Sweep<'_> {
+impl<'a> Sweep<'a> {
+    fn new(ntfs: &'a Ntfs, options: SweepOptions, budget: ExtensionBudget) -> Self {
+        Self {
+            ntfs,
+            options,
+            tree: Tree::default(),
+            findings: Findings::default(),
+            own: Vec::new(),
+            with_list: Vec::new(),
+            lost: LostRecords::default(),
+            names_lost: HashSet::new(),
+            several: HashSet::new(),
+            unknown: ntfs.table.unknown,
+            budget,
+            claims: Claims::default(),
+            deleted_runs: Vec::new(),
+            silent: Silent::default(),
+        }
+    }
+
     /// What can be said once every record was seen.
     fn finish(mut self) -> Result<Swept> {
         let ntfs = self.ntfs;
-        let root = self.tree.root_or_stand_in();
+        let root = self.tree.root_or_stand_in()?;
         let headless = ntfs.table.record_count() == 0;
         let misnumbered = self.tree.misnumbered();
         let doubted = ntfs.table.doubt != Doubt::Nothing;
@@ -193,62 +205,6 @@ fn volume_bitmap(ntfs: &Ntfs) -> Result<(Option<Bitmap>, bool)> {
 }
 
 impl Sweep<'_> {
-    fn all_records(&mut self, progress: &dyn Progress) -> Result<()> {
-        let table = &self.ntfs.table;
-        let size = to_u64(table.record_size);
-        let end = table.record_count().saturating_mul(size);
-        let in_image = self.ntfs.source.length_in_image();
-        let chunk = round_down(to_u64(CHUNK), size).max(size);
-        let mut buffer = vec![0; at_most(chunk.min(end), CHUNK.max(table.record_size))];
-        let mut at = 0;
-        while at < end {
-            // Stretches without a place in the image are not walked record by record: their length is the volume's
-            // word and may be anything.
-            let real = table
-                .places(at..end)
-                .find(|piece| piece.place.is_some_and(|place| place < in_image))
-                .map_or(end, |piece| piece.range.start);
-            let skip_to = round_down(real, size);
-            if skip_to > at {
-                self.all_lost(at.checked_div(size).unwrap_or(0)..skip_to.checked_div(size).unwrap_or(0));
-                progress.advance(skip_to.saturating_sub(at).checked_div(size).unwrap_or(0));
-                at = skip_to;
-                continue;
-            }
-            let length = at_most(end.saturating_sub(at), buffer.len());
-            let slot = buffer.get_mut(..length).unwrap_or_default();
-            let reality = table.read_bytes(&self.ntfs.source, at, slot)?;
-            self.unknown |= reality.unknown;
-            let mut holes = reality.holes.as_slice();
-            let mut start = at;
-            for raw in slot.chunks_exact(table.record_size) {
-                let number = start.checked_div(size).unwrap_or(0);
-                let record_end = start.saturating_add(size);
-                let passed = holes.iter().take_while(|hole| hole.range.end <= start).count();
-                holes = holes.get(passed..).unwrap_or_default();
-                let here = holes.iter().take_while(|hole| hole.range.start < record_end);
-                let mine = crate::source::Reality { holes: here.cloned().collect(), unknown: reality.unknown };
-                self.record(number, Record::parse(number, raw, start, &mine))?;
-                start = record_end;
-            }
-            progress.advance(to_u64(length).checked_div(size).unwrap_or(0));
-            at = at.saturating_add(to_u64(length));
-        }
-        Ok(())
-    }
-
-    /// A stretch of records that are not in the image.
-    fn all_lost(&mut self, records: Range<u64>) {
-        let ordinary = records.start.max(record_number::FIRST_ORDINARY)..records.end;
-        if ordinary.start < ordinary.end {
-            let count = self.ntfs.table.bitmap.count_possible(ordinary.clone());
-            self.lost.add(ordinary.clone(), count);
-            self.findings.add(FindingKind::TablePartLost, None, Some(ordinary.start), || {
-                format!("records {} to {} are not in the image", ordinary.start, ordinary.end.saturating_sub(1))
-            });
-        }
-    }
-
     fn record(&mut self, number: u64, parsed: Result<Record, NoRecord>) -> Result<()> {
         let table = &self.ntfs.table;
         let in_use = table.bitmap.get(number);
@@ -289,12 +245,13 @@ impl Sweep<'_> {
                     self.findings.add(FindingKind::RecordNotInUse, offset, Some(number), || "");
                     self.silent.records.push(number);
                 } else if self.options.deleted {
-                    self.deleted(&record);
+                    self.deleted(&record)?;
                 }
                 Ok(())
             }
             Ok(record) if number < record_number::FIRST_ORDINARY && number != record_number::ROOT => {
-                self.own_file(&record)
+                self.own.push(record);
+                Ok(())
             }
             Ok(record) if has_list(&record) => {
                 self.several.insert(record.number);
@@ -325,7 +282,7 @@ impl Sweep<'_> {
         }
         let made = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
         let reference = Reference { record: base.number, sequence: base.header.sequence };
-        let (object, streams) = self.tree.add(reference, false, made, &shown_names(&file.names));
+        let Added { object, streams } = self.tree.add(reference, false, made, &shown_names(&file.names))?;
         for (name, stream) in file.streams.iter() {
             // What Windows compressed by its own means is the file's content under another name.
             let slot = streams.iter().find(|(other, _)| other == name).map_or(object, |(_, slot)| *slot);

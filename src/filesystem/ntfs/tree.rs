@@ -1,31 +1,54 @@
 //! From records with references to their folders to a catalog.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+mod entries;
+mod order;
+
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+
+use entries::{Entries, Entry};
+use order::Order;
 
 use super::object::Made;
 use super::structures::{FileName, record_number};
 use super::units::Reference;
 use crate::catalog::{
-    AddressKind, Catalog, CatalogBuilder, Facts, FindingKind, Findings, Incomplete, Object, ObjectId, ObjectKind,
+    AddressKind, Catalog, CatalogBuilder, Facts, FindingKind, Findings, Incomplete, Name, Object, ObjectId, ObjectKind,
+    Text, Texts,
 };
 use crate::error::Result;
 
 /// The place of an object in the tree's list.
 pub(super) type Slot = u32;
 
+/// A file or folder.
+#[derive(Debug, Clone, Copy)]
 struct Found {
     record: u64,
+    object: Slot,
     sequence: u16,
     deleted: bool,
-    object: Slot,
-    streams: Vec<(Vec<u16>, Slot)>,
 }
 
+/// A stream with a name; the streams of a file lie behind it in the list of objects.
+#[derive(Debug, Clone, Copy)]
+struct FoundStream {
+    owner: Slot,
+    slot: Slot,
+    name: Text,
+}
+
+/// A name of a record. There are millions, so the reference to the folder stays as packed as on the volume.
+#[derive(Debug, Clone, Copy)]
 struct FoundName {
     record: u64,
-    parent: Reference,
-    start: usize,
-    end: usize,
+    parent: u64,
+    text: Text,
+}
+
+impl FoundName {
+    fn parent(&self) -> Reference {
+        Reference::from_field(self.parent)
+    }
 }
 
 /// A file or folder as the tree has it.
@@ -41,26 +64,47 @@ pub(super) struct Known {
 pub(super) struct Tree {
     objects: Vec<Object>,
     found: Vec<Found>,
+    streams: Vec<FoundStream>,
     names: Vec<FoundName>,
-    units: Vec<u16>,
+    texts: Texts,
+}
+
+/// The places of a file or folder and of its streams.
+#[derive(Debug)]
+pub(super) struct Added {
+    pub(super) object: Slot,
+    pub(super) streams: Vec<(Vec<u16>, Slot)>,
+}
+
+fn at<T>(list: &[T], slot: Slot) -> Option<&T> {
+    usize::try_from(slot).ok().and_then(|index| list.get(index))
 }
 
 impl Tree {
     /// Adds a file or folder, live or deleted, and answers where it and its streams are.
+    ///
+    /// # Errors
+    /// [`crate::Error::Limit`] past 2^32 objects or bytes of names.
     pub(super) fn add(
         &mut self,
         reference: Reference,
         deleted: bool,
         made: Made,
         names: &[&FileName],
-    ) -> (Slot, &[(Vec<u16>, Slot)]) {
+    ) -> Result<Added> {
         for name in names {
-            self.name(reference.record, name.parent, &name.units);
+            self.name(reference.record, name.parent, &name.units)?;
         }
         let object = self.object(made.object);
-        let streams = made.streams.into_iter().map(|(name, stream)| (name, self.object(stream))).collect();
-        self.found.push(Found { record: reference.record, sequence: reference.sequence, deleted, object, streams });
-        (object, self.found.last().map_or(&[], |found| found.streams.as_slice()))
+        self.found.push(Found { record: reference.record, sequence: reference.sequence, deleted, object });
+        let mut streams = Vec::with_capacity(made.streams.len());
+        for (name, stream) in made.streams {
+            let slot = self.object(stream);
+            let text = self.texts.add(name.iter().copied())?;
+            self.streams.push(FoundStream { owner: object, slot, name: text });
+            streams.push((name, slot));
+        }
+        Ok(Added { object, streams })
     }
 
     fn object(&mut self, object: Object) -> Slot {
@@ -70,10 +114,32 @@ impl Tree {
     }
 
     /// Adds a name of a record.
-    pub(super) fn name(&mut self, record: u64, parent: Reference, units: &[u16]) {
-        let start = self.units.len();
-        self.units.extend_from_slice(units);
-        self.names.push(FoundName { record, parent, start, end: self.units.len() });
+    ///
+    /// # Errors
+    /// [`crate::Error::Limit`] past 2^32 bytes of names.
+    pub(super) fn name(&mut self, record: u64, parent: Reference, units: &[u16]) -> Result<()> {
+        let text = self.texts.add(units.iter().copied())?;
+        self.names.push(FoundName { record, parent: parent.field(), text });
+        Ok(())
+    }
+
+    /// Adds what was found behind all that is here, and answers where its objects begin.
+    ///
+    /// # Errors
+    /// [`crate::Error::Limit`] past 2^32 bytes of names.
+    pub(super) fn append(&mut self, other: Self) -> Result<Slot> {
+        let first = Slot::try_from(self.objects.len()).unwrap_or(Slot::MAX);
+        let moved = |slot: Slot| slot.saturating_add(first);
+        let texts = self.texts.append(other.texts)?;
+        self.objects.extend(other.objects);
+        self.found.extend(other.found.into_iter().map(|found| Found { object: moved(found.object), ..found }));
+        for FoundStream { owner, slot, name } in other.streams {
+            self.streams.push(FoundStream { owner: moved(owner), slot: moved(slot), name: name.behind(texts)? });
+        }
+        for name in other.names {
+            self.names.push(FoundName { text: name.text.behind(texts)?, ..name });
+        }
+        Ok(first)
     }
 
     /// An object by its place.
@@ -92,7 +158,14 @@ impl Tree {
     }
 
     fn object_at(&self, slot: Slot) -> Option<&Object> {
-        usize::try_from(slot).ok().and_then(|index| self.objects.get(index))
+        at(&self.objects, slot)
+    }
+
+    /// The streams of an object.
+    fn streams_of(&self, owner: Slot) -> &[FoundStream] {
+        let from = self.streams.partition_point(|stream| stream.owner < owner);
+        let rest = self.streams.get(from..).unwrap_or_default();
+        rest.get(..rest.partition_point(|stream| stream.owner == owner)).unwrap_or_default()
     }
 
     /// Live files and folders.
@@ -109,12 +182,11 @@ impl Tree {
         self.object_at(slot).is_some_and(|object| object.kind == ObjectKind::Folder)
     }
 
-    /// Names by the record they belong to: parent and units.
-    pub(super) fn names_by_record(&self) -> HashMap<u64, Vec<(Reference, &[u16])>> {
-        let mut all: HashMap<u64, Vec<(Reference, &[u16])>> = HashMap::new();
+    /// Names by the record they belong to: parent and name.
+    pub(super) fn names_by_record(&self) -> HashMap<u64, Vec<(Reference, Name<'_>)>> {
+        let mut all: HashMap<u64, Vec<(Reference, Name<'_>)>> = HashMap::new();
         for name in &self.names {
-            let units = self.units.get(name.start..name.end).unwrap_or_default();
-            all.entry(name.record).or_default().push((name.parent, units));
+            all.entry(name.record).or_default().push((name.parent(), self.texts.get(name.text)));
         }
         all
     }
@@ -129,35 +201,38 @@ impl Tree {
         let deleted: HashSet<u64> = self.found.iter().filter(|found| found.deleted).map(|found| found.record).collect();
         self.names
             .iter()
-            .filter(|name| name.parent.record != record_number::ROOT && !deleted.contains(&name.record))
-            .filter(|name| folders.get(&name.parent.record).is_some_and(|sequence| !name.parent.means(*sequence)))
-            .map(|name| name.parent.record)
+            .filter(|name| name.parent().record != record_number::ROOT && !deleted.contains(&name.record))
+            .map(FoundName::parent)
+            .filter(|parent| folders.get(&parent.record).is_some_and(|sequence| !parent.means(*sequence)))
+            .map(|parent| parent.record)
             .collect()
     }
 
     /// The root's record number, after making sure that there is one.
-    pub(super) fn root_or_stand_in(&mut self) -> u64 {
+    pub(super) fn root_or_stand_in(&mut self) -> Result<u64> {
         let root = record_number::ROOT;
         if !self.live().any(|known| known.record == root && self.is_folder(known.object)) {
             self.found.retain(|found| found.record != root);
             let mut object = Object::new(ObjectKind::Folder, root);
             object.facts = Facts::SOUND;
             object.incomplete.insert(Incomplete::RecordLost);
-            self.add(Reference { record: root, sequence: 0 }, false, Made { object, streams: Vec::new() }, &[]);
+            self.add(Reference { record: root, sequence: 0 }, false, Made { object, streams: Vec::new() }, &[])?;
         }
-        root
+        Ok(root)
     }
 
     /// Records of the filesystem's own files below $Extend. They are neither listed nor extracted. Only what begins
     /// with `$` counts, so that no stray reference hides a customer's file.
-    pub(super) fn own_files(&self) -> HashSet<u64> {
-        let mut own = HashSet::new();
+    pub(super) fn own_files(&self) -> BTreeSet<u64> {
+        // A handful, asked for of every name.
+        let mut own = BTreeSet::new();
         loop {
             let before = own.len();
             for name in &self.names {
-                let below_extend = name.parent.record == record_number::EXTEND
-                    && self.units.get(name.start..name.end).and_then(<[u16]>::first) == Some(&u16::from(b'$'));
-                if below_extend || own.contains(&name.parent.record) {
+                let parent = name.parent().record;
+                let below_extend =
+                    parent == record_number::EXTEND && self.texts.get(name.text).as_bytes().first() == Some(&b'$');
+                if below_extend || own.contains(&parent) {
                     own.insert(name.record);
                 }
             }
@@ -172,10 +247,15 @@ impl Tree {
     pub(super) fn own_slots(&self) -> HashSet<Slot> {
         let own = self.own_files();
         let found = self.found.iter().filter(|found| own.contains(&found.record));
-        found.flat_map(|found| found.streams.iter().map(|(_, slot)| *slot).chain([found.object])).collect()
+        found
+            .flat_map(|found| self.streams_of(found.object).iter().map(|stream| stream.slot).chain([found.object]))
+            .collect()
     }
 
     /// Makes the catalog, and says what became of the places of deleted files.
+    ///
+    /// # Errors
+    /// [`crate::Error::Limit`] past 2^32 objects, names or bytes of names.
     pub(super) fn build(
         mut self,
         root: u64,
@@ -183,89 +263,63 @@ impl Tree {
         findings: &mut Findings,
     ) -> Result<(Catalog, BTreeMap<Slot, ObjectId>)> {
         let own = self.own_files();
+        // The catalog has objects in the order of their records, each with its streams behind it.
         self.found.sort_by_key(|found| found.record);
-        let mut builder = CatalogBuilder::new(AddressKind::Record);
-        builder.lost_records = lost_records;
-        // Records in order, with what is needed to tell whether a reference means them.
-        let mut index: Vec<Entry> = Vec::with_capacity(self.found.len());
+        self.found.retain(|found| found.record == root || !own.contains(&found.record));
+        let mut order = Order::of(self.objects.len());
         let mut places = BTreeMap::new();
-        let mut root_id = None;
-        let mut objects: Vec<Option<Object>> = self.objects.into_iter().map(Some).collect();
-        let mut take = |slot: Slot| {
-            let place = usize::try_from(slot).ok().and_then(|index| objects.get_mut(index));
-            place.and_then(Option::take).unwrap_or(Object::new(ObjectKind::Other, 0))
-        };
-        for found in self.found {
-            if own.contains(&found.record) && found.record != root {
-                continue;
+        let mut entries: Vec<Entry> = Vec::with_capacity(self.found.len());
+        let mut stream_names = Vec::with_capacity(self.streams.len());
+        for found in &self.found {
+            let Found { record, object, sequence, deleted } = *found;
+            let id = order.next(object);
+            let folder = self.object_at(object).is_some_and(|object| object.kind == ObjectKind::Folder);
+            entries.push(Entry { record, sequence, deleted, folder, id });
+            if deleted {
+                places.insert(object, id);
             }
-            let object = take(found.object);
-            let folder = object.kind == ObjectKind::Folder;
-            let id = builder.object(object)?;
-            if found.deleted {
-                places.insert(found.object, id);
-            }
-            index.push(Entry { record: found.record, sequence: found.sequence, deleted: found.deleted, folder, id });
-            for (name, slot) in found.streams {
-                let mut stream = take(slot);
-                stream.owner = Some(id);
-                let stream = builder.object(stream)?;
-                if found.deleted {
-                    places.insert(slot, stream);
+            for stream in self.streams_of(object) {
+                let stream_id = order.next(stream.slot);
+                stream_names.push((id, stream_id, stream.name));
+                if deleted {
+                    places.insert(stream.slot, stream_id);
                 }
-                builder.name(id, stream, name)?;
-            }
-            if found.record == root {
-                root_id = Some(id);
             }
         }
-        let find = |record: u64| {
-            index.binary_search_by_key(&record, |entry| entry.record).ok().and_then(|at| index.get(at)).copied()
-        };
+        self.found = Vec::new();
+        order.apply(&mut self.objects);
+        let mut builder = CatalogBuilder::of(AddressKind::Record, self.objects, self.texts)?;
+        builder.lost_records = lost_records;
+        for (owner, stream, name) in stream_names {
+            if let Some(object) = builder.object_mut(stream) {
+                object.owner = Some(owner);
+            }
+            builder.known_name(owner, stream, name);
+        }
+        let mut entries = Entries::new(entries);
         for name in &self.names {
             // The root's own name is `.`; files of the filesystem's own are not in the index.
-            let Some(file) = find(name.record).filter(|entry| entry.record != root) else { continue };
-            let units = self.units.get(name.start..name.end).unwrap_or_default().iter().copied();
-            match find(name.parent.record) {
-                Some(folder)
-                    if folder.folder && (folder.is_meant(name.parent, file.deleted) || folder.record == root) =>
-                {
-                    builder.name(folder.id, file.id, units)?;
+            let Some(file) = entries.file(name.record).filter(|entry| entry.record != root) else { continue };
+            let parent = name.parent();
+            match entries.folder(parent.record) {
+                Some(folder) if folder.folder && (folder.is_meant(parent, file.deleted) || folder.record == root) => {
+                    builder.known_name(folder.id, file.id, name.text);
                 }
                 _ => {
                     // That the folder of a deleted file is gone, too, is no finding.
                     if !file.deleted {
-                        findings.add(FindingKind::ParentLost, None, Some(name.record), || format!("{}", name.parent));
+                        findings.add(FindingKind::ParentLost, None, Some(name.record), || format!("{parent}"));
                     }
-                    builder.homeless_name(name.parent.record, file.id, units)?;
+                    builder.lost_name(parent.record, file.id, name.text)?;
                 }
             }
         }
-        let root_id = match root_id {
-            Some(id) => id,
+        let root_id = match entries.file(root) {
+            Some(entry) => entry.id,
             None => builder.object(Object::new(ObjectKind::Folder, root))?,
         };
+        drop(entries);
+        self.names = Vec::new();
         Ok((builder.finish(root_id)?, places))
-    }
-}
-
-/// A record that has become an object.
-#[derive(Clone, Copy)]
-struct Entry {
-    record: u64,
-    sequence: u16,
-    deleted: bool,
-    folder: bool,
-    id: ObjectId,
-}
-
-impl Entry {
-    /// Whether a reference means this folder. Deleting raises a record's sequence number by one, so a deleted folder is
-    /// meant by references with the number before; only deleted files can still stand in it.
-    fn is_meant(&self, reference: Reference, by_deleted: bool) -> bool {
-        match self.deleted {
-            false => reference.means(self.sequence),
-            true => by_deleted && reference.sequence.wrapping_add(1) == self.sequence,
-        }
     }
 }

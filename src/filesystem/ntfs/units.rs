@@ -56,6 +56,11 @@ impl Reference {
         Self { record: field & 0xffff_ffff_ffff, sequence: u16::from_le_bytes([low, high]) }
     }
 
+    /// The 64-bit field of it.
+    pub(super) fn field(self) -> u64 {
+        (self.record & 0xffff_ffff_ffff) | (u64::from(self.sequence) << 48)
+    }
+
     /// Whether a record with this sequence number is the one that was meant.
     pub(super) fn means(self, sequence: u16) -> bool {
         self.sequence == sequence || self.sequence == 0
@@ -78,5 +83,6 @@ mod tests {
         assert_eq!(reference, Reference { record: 0x44, sequence: 7 });
         assert!(reference.means(7) && !reference.means(8));
         assert_eq!(Reference::from_field(u64::MAX).record, 0xffff_ffff_ffff);
+        assert_eq!((reference.field(), Reference::from_field(u64::MAX).field()), (0x0007_0000_0000_0044, u64::MAX));
     }
 }

@@ -7,10 +7,11 @@ use super::super::Ntfs;
 use super::super::file::File;
 use super::super::object::{make, shown_names};
 use super::super::record::Record;
-use super::super::tree::Slot;
+use super::super::tree::{Added, Slot};
 use super::super::units::{Lcn, Reference};
 use super::Sweep;
 use crate::catalog::{Catalog, Findings, ObjectId};
+use crate::error::Result;
 use crate::filesystem::MOST_CLAIMED;
 use crate::filesystem::bitmap::Bitmap;
 use crate::filesystem::claims::Settled;
@@ -20,6 +21,13 @@ pub(super) struct DeletedRun {
     owner: Slot,
     clusters: Range<u64>,
     in_file: u64,
+}
+
+impl DeletedRun {
+    /// The same where the owner's list begins at `first` of another.
+    pub(super) fn moved(self, first: Slot) -> Self {
+        Self { owner: self.owner.saturating_add(first), ..self }
+    }
 }
 
 /// For each deleted file, the ranges of it that somebody claims now.
@@ -64,16 +72,16 @@ pub(super) fn claimed_ranges(
 
 impl Sweep<'_> {
     /// Adds a deleted file to the tree, if the record was one's.
-    pub(super) fn deleted(&mut self, base: &Record) {
+    pub(super) fn deleted(&mut self, base: &Record) -> Result<()> {
         let ntfs = self.ntfs;
         let file = File::load_deleted(ntfs.parts(), base, &mut Findings::default());
         if file.names.is_empty() {
             // An extension record, or one that was never a file's.
-            return;
+            return Ok(());
         }
         let made = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
         let reference = Reference { record: base.number, sequence: base.header.sequence };
-        let (object, streams) = self.tree.add(reference, true, made, &shown_names(&file.names));
+        let Added { object, streams } = self.tree.add(reference, true, made, &shown_names(&file.names))?;
         for (name, stream) in file.streams.iter() {
             let slot = streams.iter().find(|(other, _)| other == name).map_or(object, |(_, slot)| *slot);
             for run in stream.pieces.iter().flat_map(|piece| &piece.runs) {
@@ -84,5 +92,6 @@ impl Sweep<'_> {
                 self.deleted_runs.push(DeletedRun { owner: slot, clusters, in_file });
             }
         }
+        Ok(())
     }
 }

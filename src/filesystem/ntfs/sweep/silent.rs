@@ -63,7 +63,7 @@ impl Sweep<'_> {
                 _ => false,
             };
             if !added {
-                add_unlocated(&mut self.tree, reference, &names);
+                add_unlocated(&mut self.tree, reference, &names)?;
             }
         }
         Ok(taken)
@@ -83,7 +83,7 @@ impl Sweep<'_> {
         file.distrust.insert(Distrust::NotInUse);
         let made = make(&ntfs.source, &ntfs.boot, base.number, base.is_folder(), &file);
         let reference = Reference { record: base.number, sequence: base.header.sequence };
-        self.tree.add(reference, false, made, &shown_names(&file.names));
+        self.tree.add(reference, false, made, &shown_names(&file.names))?;
         // They are explained by it, and are held against nobody: that it is free may be true.
         for (_, stream) in file.streams.iter() {
             self.claims.stream(stream, Owner::SetAside);
@@ -106,7 +106,7 @@ impl Sweep<'_> {
                 && record.is_base()
                 && !record.in_use()
             {
-                self.deleted(&record);
+                self.deleted(&record)?;
             }
         }
         Ok(())
