@@ -113,7 +113,7 @@ pub struct Outline {
 /// # Errors
 /// [`Error::Limit`] if there are too many selections, or one stands too deep.
 pub fn outline(job: &Job<'_>) -> Result<Outline> {
-    let plan = Plan::make(job)?;
+    let plan = Plan::collect(job)?;
     let entries = plan.entries.len() as u64 + plan.links.len() as u64 + plan.special_files + plan.deleted_left;
     Ok(Outline { entries, tops: plan.tops, left_out: plan.left_out })
 }

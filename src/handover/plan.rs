@@ -69,6 +69,18 @@ pub(crate) struct Plan {
 impl Plan {
     /// Plans a job.
     pub(crate) fn make(job: &Job<'_>) -> Result<Self> {
+        let mut plan = Self::collect(job)?;
+        plan.entries.sort_by(|one, two| one.path.cmp(&two.path));
+        plan.local_times = plan.entries.iter().any(|entry| {
+            let object = job.volumes[entry.volume].catalog.object(entry.object);
+            [object.created(), object.modified()].into_iter().flatten().any(|time| time.zone == Zone::Unknown)
+        });
+        plan.digest = plan.digest(job);
+        Ok(plan)
+    }
+
+    /// What a plan is made of, in no order and without its digest: enough to be counted.
+    pub(crate) fn collect(job: &Job<'_>) -> Result<Self> {
         let choices = &job.choices.list;
         if choices.len() > MOST_SELECTIONS {
             return Err(Error::Limit {
@@ -82,12 +94,6 @@ impl Plan {
             let folder = volume_folder(job, volume);
             Walk::new(job, volume, index, folder, &mut plan)?.run();
         }
-        plan.entries.sort_by(|one, two| one.path.cmp(&two.path));
-        plan.local_times = plan.entries.iter().any(|entry| {
-            let object = job.volumes[entry.volume].catalog.object(entry.object);
-            [object.created(), object.modified()].into_iter().flatten().any(|time| time.zone == Zone::Unknown)
-        });
-        plan.digest = plan.digest(job);
         Ok(plan)
     }
 

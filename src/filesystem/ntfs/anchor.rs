@@ -49,7 +49,7 @@ pub(in crate::filesystem) fn evidence(sector: &[u8], volume: &Source, all: &mut 
 /// Where the table begins by its own first record.
 fn table_start(record: &Record) -> Option<Lcn> {
     let attributes = attributes(record);
-    let data = attributes.list.iter().find(|one| one.header.kind == attribute_type::DATA && one.name.is_empty())?;
+    let data = attributes.iter().find(|one| one.header.kind == attribute_type::DATA && one.name.is_empty())?;
     let Body::NonResident(body, packed) = &data.body else { return None };
     let (runs, _) = unpack(packed, Vcn(0), body.last);
     runs.first().and_then(|run| run.place).filter(|_| record.in_use() && body.first == Vcn(0))

@@ -31,22 +31,9 @@ impl Attribute<'_> {
     }
 }
 
-/// What a walk over a record's attributes found.
-#[derive(Debug)]
-pub(super) struct Attributes<'a> {
-    pub(super) list: Vec<Attribute<'a>>,
-    /// Whether the walk ended at something that can't be an attribute: what follows is lost.
-    pub(super) broken: bool,
-}
-
 /// The attributes that stand wholly in what was read of the record.
-pub(super) fn attributes(record: &Record) -> Attributes<'_> {
-    /// As many as the records of ordinary files and folders have.
-    const USUAL: usize = 8;
-    let mut list = Vec::with_capacity(USUAL);
-    let mut walk = walk(record);
-    list.extend(&mut walk);
-    Attributes { list, broken: walk.broken }
+pub(super) fn attributes(record: &Record) -> Vec<Attribute<'_>> {
+    walk(record).collect()
 }
 
 /// The same, one after the other.
@@ -60,7 +47,7 @@ pub(super) struct Walk<'a> {
     /// Where the next one stands; `None` at the end.
     at: Option<usize>,
     /// Whether the walk ended before the end mark, other than where the reading did.
-    broken: bool,
+    pub(super) broken: bool,
 }
 
 impl<'a> Iterator for Walk<'a> {
@@ -126,9 +113,9 @@ mod tests {
     fn walk(attributes_bytes: &[u8]) -> (Vec<(u32, Vec<u8>)>, bool) {
         let raw = record(30, 1, attributes_bytes);
         let record = Record::parse(30, &raw, 0, &Reality::default()).unwrap();
-        let found = attributes(&record);
+        let mut found = super::walk(&record);
         let list =
-            found.list.iter().map(|attribute| (attribute.header.kind, attribute.value().unwrap().to_vec())).collect();
+            found.by_ref().map(|attribute| (attribute.header.kind, attribute.value().unwrap().to_vec())).collect();
         (list, found.broken)
     }
 

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use enumset::EnumSet;
 
-use super::attributes::{Attribute, Attributes, Body, attributes};
+use super::attributes::{Attribute, Body, walk};
 use super::list::{self, AttributeList};
 use super::record::Record;
 use super::runs::{DataRun, RunFault, unpack};
@@ -232,14 +232,15 @@ impl File {
         mut seen: Option<&mut HashSet<Place>>,
         findings: &mut Findings,
     ) {
-        let Attributes { list, broken } = attributes(record);
+        let mut attributes = walk(record);
         let mut broken_value = false;
-        for attribute in list {
+        for attribute in &mut attributes {
             if let Some(seen) = &mut seen {
                 seen.insert(Place::of(record, &attribute));
             }
             broken_value |= self.attribute(&attribute).is_none();
         }
+        let broken = attributes.broken;
         if broken || broken_value || record.inconsistent {
             findings.add(
                 FindingKind::AttributeBad,

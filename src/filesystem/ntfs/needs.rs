@@ -322,7 +322,7 @@ impl Asking<'_> {
         match self.ntfs.table.read(&self.ntfs.source, number)? {
             Err(NoRecord::Unread) => found.records.push(number),
             Ok(record) if record.partial && record.in_use() => {
-                let found_here = attributes(&record).list;
+                let found_here = attributes(&record);
                 let names = found_here.iter().filter(|one| one.header.kind == attribute_type::FILE_NAME).count();
                 // An extension record may hold names of a file that nobody knows.
                 if !record.is_base() || names < usize::from(record.header.links) {
@@ -381,7 +381,7 @@ fn used(record: &Record) -> u64 {
 /// Where the list of a file's further records lies, if it has a place of its own.
 fn list_places(ntfs: &Ntfs, base: &Record) -> Vec<Range<u64>> {
     let found = attributes(base);
-    let list = found.list.iter().find(|one| one.header.kind == attribute_type::ATTRIBUTE_LIST);
+    let list = found.iter().find(|one| one.header.kind == attribute_type::ATTRIBUTE_LIST);
     let Some(Body::NonResident(body, packed)) = list.map(|one| &one.body) else { return Vec::new() };
     let stream = Stream { flags: 0, resident: None, pieces: vec![piece_of(body, packed)] };
     let Ok(Extents::Runs(runs)) = place(&ntfs.boot, &stream, Absent::Zeros).map(|placed| placed.extents) else {

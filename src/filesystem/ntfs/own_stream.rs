@@ -21,7 +21,7 @@ pub(super) fn stream_of_record(
 ) -> Result<Option<Stream>> {
     let mut stream = Stream::default();
     let mut take = |record: &Record| {
-        for attribute in attributes(record).list {
+        for attribute in attributes(record) {
             if attribute.header.kind == kind && attribute.name.is_empty() {
                 stream.flags = attribute.header.flags;
                 match attribute.body {

@@ -174,7 +174,7 @@ impl Table {
     fn describe(&mut self, volume: &Source, boot: &BootSector, first: &Record, findings: &mut Findings) -> Result<()> {
         let mut size = 0;
         let mut known: Vec<(Vcn, Vec<Piece>)> = Vec::new();
-        for attribute in attributes(first).list {
+        for attribute in attributes(first) {
             if attribute.header.kind == attribute_type::DATA
                 && attribute.name.is_empty()
                 && let Body::NonResident(body, _) = attribute.body
@@ -294,7 +294,7 @@ impl Table {
     /// The pieces of the table that a record of it describes.
     fn pieces_of(&self, boot: &BootSector, record: &Record, findings: &mut Findings) -> Vec<(Vcn, Vec<Piece>)> {
         let mut found = Vec::new();
-        for attribute in attributes(record).list {
+        for attribute in attributes(record) {
             if attribute.header.kind == attribute_type::DATA
                 && attribute.name.is_empty()
                 && let Body::NonResident(body, packed) = attribute.body

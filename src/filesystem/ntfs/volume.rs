@@ -122,7 +122,7 @@ fn facts(source: &Source, boot: &BootSector, table: &Table, findings: &mut Findi
             None => return Ok(facts),
         },
     };
-    for attribute in attributes(&record).list {
+    for attribute in attributes(&record) {
         let Body::Resident(value) = attribute.body else { continue };
         match attribute.header.kind {
             attribute_type::STANDARD_INFORMATION => {

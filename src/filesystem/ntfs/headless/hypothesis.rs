@@ -308,7 +308,7 @@ fn neighbours(source: &Source, offset: u64, size: u64, count: u64) -> Result<Vec
 
 /// The first cluster of a record's unnamed content.
 fn first_cluster(record: &Record) -> Option<Lcn> {
-    attributes(record).list.iter().find_map(|one| match &one.body {
+    attributes(record).iter().find_map(|one| match &one.body {
         Body::NonResident(body, packed)
             if one.header.kind == attribute_type::DATA && one.name.is_empty() && body.first == Vcn(0) =>
         {
@@ -324,7 +324,7 @@ fn says_it_is_the_table(record: &Record) -> bool {
         FileName::from_bytes(value).is_some_and(|name| name.units.iter().copied().eq("$MFT".encode_utf16()))
     };
     record.is_base()
-        && attributes(record).list.iter().any(|one| match one.header.kind {
+        && attributes(record).iter().any(|one| match one.header.kind {
             attribute_type::FILE_NAME => one.value().is_some_and(is_its_name),
             kind => kind == attribute_type::ATTRIBUTE_LIST,
         })
@@ -356,7 +356,7 @@ fn own_total(record: &Record, cluster: u64) -> Option<u64> {
     if record.number != record_number::BAD_CLUSTERS || record.other_number {
         return None;
     }
-    attributes(record).list.iter().find_map(|one| match &one.body {
+    attributes(record).iter().find_map(|one| match &one.body {
         Body::NonResident(body, _)
             if one.header.kind == attribute_type::DATA && one.name.iter().copied().eq("$Bad".encode_utf16()) =>
         {

@@ -154,11 +154,11 @@ impl Gathered {
 pub(super) fn first_block(record: &Record) -> Option<(super::super::units::Lcn, u64, usize)> {
     let found = attributes(record);
     let is_names = |name: &[u16]| name.iter().copied().eq("$I30".encode_utf16());
-    let size = found.list.iter().find_map(|one| {
+    let size = found.iter().find_map(|one| {
         let root = (one.header.kind == attribute_type::INDEX_ROOT && is_names(&one.name)).then(|| one.value())??;
         Some(IndexRoot::from_bytes(root)?.block_size)
     })?;
-    let run = found.list.iter().find_map(|one| match &one.body {
+    let run = found.iter().find_map(|one| match &one.body {
         Body::NonResident(body, packed)
             if one.header.kind == attribute_type::INDEX_ALLOCATION && is_names(&one.name) && body.first == Vcn(0) =>
         {
@@ -173,12 +173,11 @@ pub(super) fn first_block(record: &Record) -> Option<(super::super::units::Lcn, 
 pub(super) fn cluster_sizes(record: &Record) -> Vec<u64> {
     let found = attributes(record);
     // A part of a stream has fewer clusters than all of it.
-    if !record.is_base() || found.list.iter().any(|one| one.header.kind == attribute_type::ATTRIBUTE_LIST) {
+    if !record.is_base() || found.iter().any(|one| one.header.kind == attribute_type::ATTRIBUTE_LIST) {
         return Vec::new();
     }
     let packed_or_sparse = attribute_flag::SPARSE | attribute_flag::COMPRESSION_MASK;
     found
-        .list
         .iter()
         .filter(|one| one.header.flags & packed_or_sparse == 0)
         .filter_map(|one| match &one.body {
@@ -215,7 +214,7 @@ pub(super) fn total_bytes(parts: Parts<'_>) -> Result<Option<u64>> {
         if !record.in_use() || record.other_number {
             continue;
         }
-        for attribute in attributes(&record).list {
+        for attribute in attributes(&record) {
             let Body::NonResident(body, _) = attribute.body else { continue };
             let named = attribute.name.iter().copied().eq(name.encode_utf16());
             if attribute.header.kind != attribute_type::DATA || !named || body.first != Vcn(0) {
