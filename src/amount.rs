@@ -21,15 +21,22 @@ pub(crate) fn human(bytes: u64) -> String {
 
 /// A number with its thousands set apart: `250,059,350,016`.
 pub(crate) fn grouped(number: u64) -> String {
-    let digits = number.to_string();
-    let mut text = String::with_capacity(digits.len() + digits.len() / 3);
-    for (at, digit) in digits.chars().enumerate() {
-        if at > 0 && (digits.len() - at).is_multiple_of(3) {
-            text.push(',');
-        }
-        text.push(digit);
-    }
+    let mut text = String::new();
+    grouped_onto(&mut text, number);
     text
+}
+
+/// Adds a number with its thousands set apart.
+pub(crate) fn grouped_onto(text: &mut String, number: u64) {
+    if number >= 1000 {
+        grouped_onto(text, number / 1000);
+        text.push(',');
+    }
+    for place in [100, 10, 1] {
+        if number >= place || place == 1 {
+            text.push(char::from(b'0' + (number / place % 10) as u8));
+        }
+    }
 }
 
 /// How much `part` is of `whole`, in percent. A little is never shown as nothing, nor nearly all as all.

@@ -6,7 +6,7 @@ use std::fmt::Write;
 /// `name` as it may be shown: what is hidden is written `\u{202E}`, in upper case with at least four digits, and the
 /// backslash itself `\\`, so that two names never look the same because of what can't be seen.
 pub(crate) fn visible(name: &str) -> Cow<'_, str> {
-    if is_plain(name) && !name.contains('\\') || !name.chars().any(|c| c == '\\' || is_hidden(c)) {
+    if is_plain(name) && !name.as_bytes().contains(&b'\\') || !name.chars().any(|c| c == '\\' || is_hidden(c)) {
         return Cow::Borrowed(name);
     }
     let mut text = String::with_capacity(name.len() + 8);
@@ -14,9 +14,17 @@ pub(crate) fn visible(name: &str) -> Cow<'_, str> {
     Cow::Owned(text)
 }
 
-/// Whether all of it is to be seen and ASCII, as most texts are of which there are millions.
+/// Whether single bytes tell that nothing in it is hidden, as they do of most texts of which there are millions: none
+/// is a control or begins characters in UTF-8 some of which are hidden.
 pub(crate) fn is_plain(text: &str) -> bool {
-    text.bytes().all(|byte| matches!(byte, b' '..=b'~'))
+    let is_plain = |byte| {
+        matches!(
+            byte,
+            b' '..=b'~' | 0x80..=0xC1 | 0xC3..=0xCC | 0xCE..=0xD7 | 0xD9..=0xE0 | 0xE4..=0xEE
+        )
+    };
+    // It goes on to the end whatever it finds, so that many bytes can be looked at in one step.
+    text.bytes().fold(true, |plain, byte| plain & is_plain(byte))
 }
 
 /// Adds a character of a name as it may be shown.
@@ -58,4 +66,16 @@ pub(crate) fn is_hidden(c: char) -> bool {
         // Controls of hieroglyphs, shorthand and musical notation; tags and further variation selectors.
         | '\u{13430}'..='\u{1343F}' | '\u{1BCA0}'..='\u{1BCA3}' | '\u{1D173}'..='\u{1D17A}' | '\u{E0000}'..='\u{E0FFF}'
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_hidden_character_is_plain() {
+        let is_plain = |c: char| is_plain(c.encode_utf8(&mut [0; 4]));
+        assert_eq!(('\0'..=char::MAX).find(|c| is_plain(*c) && is_hidden(*c)), None);
+        assert!("aÄéλж字한".chars().all(is_plain));
+    }
 }

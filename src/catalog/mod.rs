@@ -31,6 +31,7 @@ pub use path::{Lookup, MAX_DEPTH};
 pub use state::{Distrust, Facts, GapKind, Incomplete, State, Unlocated};
 pub use time::{Timestamp, Zone};
 
+use std::fmt::Write as _;
 use std::ops::Range;
 
 use grouped::Grouped;
@@ -267,17 +268,25 @@ impl Catalog {
     /// The stable address of an object: `record:68`, or `record:68:STREAM`. Virtual folders have none.
     #[must_use]
     pub fn address(&self, id: ObjectId) -> Option<String> {
+        let mut address = String::new();
+        self.address_onto(&mut address, id);
+        (!address.is_empty()).then_some(address)
+    }
+
+    /// Adds the address of an object to a text, if it has one.
+    pub(crate) fn address_onto(&self, text: &mut String, id: ObjectId) {
         let object = self.object(id);
         if object.attributes.contains(Attribute::Virtual) {
-            return None;
+            return;
         }
-        let word = self.address_kind.word();
-        let stream = (object.kind == ObjectKind::Stream)
-            .then(|| self.names_of(id).next())
-            .flatten()
-            .map(|name| format!(":{}", self.name(name).text()))
-            .unwrap_or_default();
-        Some(format!("{word}:{}{stream}", object.locator))
+        // Writing to a String can't fail.
+        let _ = write!(text, "{}:{}", self.address_kind.word(), object.locator);
+        if object.kind == ObjectKind::Stream
+            && let Some(name) = self.names_of(id).next()
+        {
+            text.push(':');
+            text.push_str(&self.name(name).text());
+        }
     }
 }
 

@@ -1,5 +1,7 @@
 //! Points in time as filesystems keep them.
 
+use std::fmt::Write as _;
+
 use serde::Serialize;
 
 /// Whether a time is anchored.
@@ -91,11 +93,19 @@ impl Timestamp {
     /// For people: date and time to the minute in `zone`; as stored where the time's own zone is not known.
     #[must_use]
     pub fn display(self, zone: &jiff::tz::TimeZone) -> Option<String> {
-        let zone = match self.zone {
-            Zone::Utc => zone.clone(),
-            Zone::Unknown => jiff::tz::TimeZone::UTC,
+        let mut text = String::new();
+        self.display_onto(&mut text, zone);
+        (!text.is_empty()).then_some(text)
+    }
+
+    /// Adds what [`Timestamp::display`] gives to a text.
+    pub(crate) fn display_onto(self, text: &mut String, zone: &jiff::tz::TimeZone) {
+        let Some(instant) = self.instant() else { return };
+        let civil = match self.zone {
+            Zone::Utc => zone.to_datetime(instant),
+            Zone::Unknown => jiff::tz::Offset::UTC.to_datetime(instant),
         };
-        Some(self.instant()?.to_zoned_datetime(zone).strftime("%Y-%m-%d %H:%M").to_string())
+        minute_onto(text, civil);
     }
 
     /// For restoring on the destination; where the time's own zone is not known, it is taken as local in `zone`. `None`
@@ -111,8 +121,29 @@ impl Timestamp {
     }
 }
 
+/// Adds date and time to the minute. There may be millions, and a format that is read anew for each takes long.
+fn minute_onto(text: &mut String, time: jiff::civil::DateTime) {
+    if let Ok(year) = u16::try_from(time.year()) {
+        two_digits_onto(text, year / 100);
+        two_digits_onto(text, year % 100);
+    } else {
+        // Writing to a String can't fail.
+        let _ = write!(text, "{:04}", time.year());
+    }
+    for (before, number) in [('-', time.month()), ('-', time.day()), (' ', time.hour()), (':', time.minute())] {
+        text.push(before);
+        two_digits_onto(text, number.unsigned_abs().into());
+    }
+}
+
+fn two_digits_onto(text: &mut String, number: u16) {
+    text.extend([number / 10, number % 10].into_iter().filter_map(|digit| char::from_digit(digit.into(), 10)));
+}
+
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     /// Source: what mtools wrote for 2009-03-14 15:09:26; the ends of the range by the specification.
@@ -144,6 +175,44 @@ mod tests {
         assert_eq!(Timestamp::from_filetime(0), None);
         assert_eq!(Timestamp::from_filetime(u64::MAX), None);
         assert_eq!(Timestamp::from_filetime(i64::MAX as u64).unwrap().rfc3339(), None, "beyond the calendar");
+    }
+
+    /// What people see, written by the calendar's own formatter.
+    fn formatted(time: Timestamp, zone: &jiff::tz::TimeZone) -> Option<String> {
+        let zone = if time.zone == Zone::Utc { zone.clone() } else { jiff::tz::TimeZone::UTC };
+        Some(time.instant()?.to_zoned_datetime(zone).strftime("%Y-%m-%d %H:%M").to_string())
+    }
+
+    #[test]
+    fn the_ends_of_the_calendar_are_displayed() {
+        let utc = jiff::tz::TimeZone::UTC;
+        for (seconds, text) in [
+            (-377_705_023_201, "-9999-01-02 01:59"),
+            (-62_167_219_201, "-001-12-31 23:59"),
+            (-62_167_219_200, "0000-01-01 00:00"),
+            (253_402_207_200, "9999-12-30 22:00"),
+        ] {
+            let time = Timestamp { ticks: seconds * TICKS, zone: Zone::Utc };
+            assert_eq!(time.display(&utc).as_deref(), Some(text));
+            assert_eq!(time.display(&utc), formatted(time, &utc));
+        }
+        assert_eq!(Timestamp { ticks: i64::MAX, zone: Zone::Utc }.display(&utc), None);
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn times_are_displayed_as_the_calendar_formats_them(
+            // All that can be kept, and the years around the first.
+            ticks in prop_oneof![any::<i64>(), -700_000_000_000_000_000..-600_000_000_000_000_000_i64],
+            known in any::<bool>(),
+            zone in prop::sample::select(vec!["UTC", "Europe/Vienna", "America/New_York", "Pacific/Apia"]),
+        ) {
+            let zone = jiff::tz::TimeZone::get(zone).unwrap();
+            let time = Timestamp { ticks, zone: if known { Zone::Utc } else { Zone::Unknown } };
+            prop_assert_eq!(time.display(&zone), formatted(time, &zone));
+        }
     }
 
     #[test]

@@ -198,28 +198,29 @@ impl Listing<'_> {
         }
     }
 
-    /// Prints a text for each entry, in order; the texts of many are made at once.
+    /// Prints what `add` adds to a text for each entry, in order; the texts of many are made at once.
     fn print(
         &self,
         named: &Named,
         recursive: bool,
         shown: &mut Shown,
         write: fn(&mut String, Name<'_>),
-        text: &(dyn Fn(Entry, &mut Paths<'_>) -> Result<String> + Sync),
+        add: &(dyn Fn(&mut String, Entry, &mut Paths<'_>) -> Result<()> + Sync),
         printer: &mut Printer<'_>,
     ) -> Result<()> {
         let threads = std::thread::available_parallelism().map_or(1, usize::from).min(MOST_THREADS);
-        let mut paths: Vec<Paths<'_>> = (0..threads).map(|_| Paths::new(self.catalog, write)).collect();
+        let mut parts: Vec<_> = (0..threads).map(|_| (Paths::new(self.catalog, write), String::new())).collect();
         let mut waiting: Vec<Entry> = Vec::with_capacity(AT_ONCE);
         let mut print = |waiting: &mut Vec<Entry>| {
             let share = waiting.len().div_ceil(threads).max(1);
-            let parts: Vec<Result<String>> = std::thread::scope(|scope| {
-                let work = |(part, paths): (&[Entry], &mut Paths<'_>)| {
-                    part.iter().map(|entry| text(*entry, paths)).collect::<Result<String>>()
+            let done: Vec<Result<()>> = std::thread::scope(|scope| {
+                let work = |(entries, (paths, text)): (&[Entry], &mut (Paths<'_>, String))| {
+                    text.clear();
+                    entries.iter().try_for_each(|entry| add(text, *entry, paths))
                 };
-                let mut parts = waiting.chunks(share).zip(&mut paths);
-                let own = parts.next();
-                let others: Vec<_> = parts.map(|part| scope.spawn(move || work(part))).collect();
+                let mut shares = waiting.chunks(share).zip(&mut parts);
+                let own = shares.next();
+                let others: Vec<_> = shares.map(|share| scope.spawn(move || work(share))).collect();
                 let own = own.map(work);
                 let others = others
                     .into_iter()
@@ -227,8 +228,9 @@ impl Listing<'_> {
                 own.into_iter().chain(others).collect()
             });
             waiting.clear();
-            for part in parts {
-                printer.raw(part?.as_bytes())?;
+            for (done, (_, text)) in done.into_iter().zip(&parts) {
+                done?;
+                printer.raw(text.as_bytes())?;
             }
             Ok(!printer.is_closed())
         };
@@ -242,8 +244,11 @@ impl Listing<'_> {
 
     fn json(&self, named: &Named, recursive: bool, shown: &mut Shown, printer: &mut Printer<'_>) -> Result<()> {
         self.count_start(named, shown);
-        let line = |entry: Entry, paths: &mut Paths<'_>| json::line("list", &self.line(entry, paths.of(entry))?);
-        self.print(named, recursive, shown, |path, name| path.push_str(&name.text()), &line, printer)
+        let add = |text: &mut String, entry: Entry, paths: &mut Paths<'_>| {
+            text.push_str(&json::line("list", &self.line(entry, paths.of(entry))?)?);
+            Ok(())
+        };
+        self.print(named, recursive, shown, |path, name| path.push_str(&name.text()), &add, printer)
     }
 
     fn line(&self, entry: Entry, path: String) -> Result<Line<'_>> {

@@ -3,6 +3,7 @@
 //! Whatever passes through here is free of control characters, also where a caller forgot to escape a name. Nothing
 //! is said by colour alone.
 
+use std::borrow::Cow;
 use std::io::{self, Write};
 
 use comfy_table::{Attribute, Cell, CellAlignment, ColumnConstraint, ContentArrangement};
@@ -55,13 +56,25 @@ impl Column {
         self.width = self.width.max(width);
     }
 
-    /// Adds a cell to a line.
-    fn add(&self, line: &mut String, cell: &str) {
-        let blanks = self.width.saturating_sub(width(cell));
-        let (before, after) = if self.align == Align::Right { (blanks, 0) } else { (0, blanks) };
-        line.extend(std::iter::repeat_n(' ', before));
-        line.push_str(cell);
-        line.extend(std::iter::repeat_n(' ', after + usize::from(BETWEEN)));
+    /// Gives the cell that stands from `start` to the end of the text the width of the column.
+    fn fill(&self, text: &mut String, start: usize) {
+        let blanks = self.width.saturating_sub(width(&text[start..]));
+        match self.align {
+            Align::Right => {
+                insert_blanks(text, start, blanks);
+                insert_blanks(text, text.len(), usize::from(BETWEEN));
+            }
+            Align::Left => insert_blanks(text, text.len(), blanks + usize::from(BETWEEN)),
+        }
+    }
+}
+
+fn insert_blanks(text: &mut String, at: usize, mut count: usize) {
+    const BLANKS: &str = "                                ";
+    while count > 0 {
+        let some = BLANKS.get(..count).unwrap_or(BLANKS);
+        text.insert_str(at, some);
+        count -= some.len();
     }
 }
 
@@ -70,20 +83,42 @@ pub(super) fn width(text: &str) -> usize {
     if text.is_ascii() { text.len() } else { text.width() }
 }
 
-/// One line of a table that is printed row by row, with its end. Names must have gone through
-/// [`escape::for_terminal`].
-pub(super) fn row(columns: &[Column], cells: &[String]) -> String {
-    let mut line = String::with_capacity(cells.iter().map(String::len).sum::<usize>() + 64);
-    let last = columns.len().saturating_sub(1);
-    for (index, (column, cell)) in columns.iter().zip(cells).enumerate() {
-        match index == last && column.align == Align::Left {
-            true => line.push_str(&escape::line(cell)),
-            false => column.add(&mut line, &escape::line(cell)),
-        }
+/// One line of a table that is printed row by row, written straight onto a text that may hold many: there may be
+/// millions.
+pub(super) struct Row<'a> {
+    text: &'a mut String,
+    start: usize,
+    /// Those whose cells are still to come.
+    columns: &'a [Column],
+}
+
+impl<'a> Row<'a> {
+    pub(super) fn new(columns: &'a [Column], text: &'a mut String) -> Self {
+        Self { start: text.len(), text, columns }
     }
-    line.truncate(line.trim_end().len());
-    line.push('\n');
-    line
+
+    /// Adds what `write` adds as the next cell. Names must have gone through [`escape::for_terminal`].
+    pub(super) fn cell<T>(&mut self, write: impl FnOnce(&mut String) -> T) -> T {
+        let start = self.text.len();
+        let written = write(self.text);
+        if let Cow::Owned(safe) = escape::line(&self.text[start..]) {
+            self.text.replace_range(start.., &safe);
+        }
+        if let Some((column, others)) = self.columns.split_first() {
+            // Blanks at the end of the line would be taken away again.
+            if !others.is_empty() || column.align == Align::Right {
+                column.fill(self.text, start);
+            }
+            self.columns = others;
+        }
+        written
+    }
+
+    pub(super) fn end(self) {
+        let end = self.start + self.text[self.start..].trim_end().len();
+        self.text.truncate(end);
+        self.text.push('\n');
+    }
 }
 
 /// Rows under headings.
@@ -254,7 +289,9 @@ impl<'a> Printer<'a> {
     /// As [`Printer::line`].
     pub(super) fn headings(&mut self, columns: &[Column]) -> Result<()> {
         let mut line = String::new();
-        columns.iter().for_each(|column| column.add(&mut line, column.name));
+        let mut row = Row::new(columns, &mut line);
+        columns.iter().for_each(|column| row.cell(|text| text.push_str(column.name)));
+        row.end();
         let line = line.trim_end();
         // ECMA-48: 1 is bold, 0 ends it.
         let line =

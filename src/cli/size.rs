@@ -3,7 +3,7 @@
 //! Printed sizes are decimal, as on a drive's label (1 kB = 1000 bytes), and the exact number of bytes stands beside
 //! them wherever somebody may count on it.
 
-pub(super) use crate::amount::{counted, grouped, human, share};
+pub(super) use crate::amount::{counted, grouped, grouped_onto, human, share};
 
 /// What may stand after a number, in lower case, and how many bytes it is.
 const SUFFIXES: [(&str, u64); 12] = [

@@ -21,24 +21,32 @@ impl<'a> Paths<'a> {
     }
 
     pub(super) fn of(&mut self, entry: Entry) -> String {
-        let name = entry.beside.unwrap_or(entry.name);
-        let folder = self.catalog.parent(name);
-        let mut path = match self.folders.get(&folder) {
-            Some(known) => known.clone(),
-            None => {
-                let text = self.of_folder(folder);
-                if self.folders.len() >= MOST_KEPT {
-                    self.folders.clear();
-                }
-                self.folders.insert(folder, text.clone());
-                text
-            }
-        };
-        self.add(&mut path, name);
-        if entry.beside.is_some() {
-            self.add(&mut path, entry.name);
-        }
+        let mut path = String::new();
+        self.onto(&mut path, entry);
         path
+    }
+
+    /// Adds an entry's path to a text.
+    pub(super) fn onto(&mut self, text: &mut String, entry: Entry) {
+        let name = entry.beside.unwrap_or(entry.name);
+        self.folder_onto(text, self.catalog.parent(name));
+        self.add(text, name);
+        if entry.beside.is_some() {
+            self.add(text, entry.name);
+        }
+    }
+
+    fn folder_onto(&mut self, text: &mut String, folder: ObjectId) {
+        if let Some(known) = self.folders.get(&folder) {
+            text.push_str(known);
+            return;
+        }
+        let path = self.of_folder(folder);
+        text.push_str(&path);
+        if self.folders.len() >= MOST_KEPT {
+            self.folders.clear();
+        }
+        self.folders.insert(folder, path);
     }
 
     fn of_folder(&self, folder: ObjectId) -> String {

@@ -4,7 +4,7 @@ use super::paths::Paths;
 use super::{Entry, Listing, Shown, is_deleted};
 use crate::catalog::{Name, Object, ObjectKind};
 use crate::cli::disk::Named;
-use crate::cli::output::{self, Align, Column, Printer};
+use crate::cli::output::{self, Align, Column, Printer, Row};
 use crate::cli::{escape, size};
 use crate::error::Result;
 
@@ -31,24 +31,24 @@ impl Listing<'_> {
             Ok(true)
         })?;
         printer.headings(&columns)?;
-        let row = |entry: Entry, paths: &mut Paths<'_>| {
-            let mut cells = self.cells(entry).to_vec();
-            cells.push(self.shown_name(entry, recursive, paths)?);
-            Ok(output::row(&columns, &cells))
+        let add = |text: &mut String, entry: Entry, paths: &mut Paths<'_>| {
+            let mut row = Row::new(&columns, text);
+            self.add_facts(&mut row, entry);
+            row.cell(|text| self.add_name(text, entry, recursive, paths))?;
+            row.end();
+            Ok(())
         };
-        self.print(named, recursive, shown, write_name, &row, printer)
+        self.print(named, recursive, shown, write_name, &add, printer)
     }
 
-    fn shown_name(&self, entry: Entry, whole_path: bool, paths: &mut Paths<'_>) -> Result<String> {
+    fn add_name(&self, shown: &mut String, entry: Entry, whole_path: bool, paths: &mut Paths<'_>) -> Result<()> {
         let Entry { name, object: id, .. } = entry;
         let object = self.catalog.object(id);
-        let mut shown = if whole_path || object.kind == ObjectKind::Stream {
-            paths.of(entry)
+        if whole_path || object.kind == ObjectKind::Stream {
+            paths.onto(shown, entry);
         } else {
-            let mut shown = String::new();
-            write_name(&mut shown, self.catalog.name(name));
-            shown
-        };
+            write_name(shown, self.catalog.name(name));
+        }
         match object.kind {
             ObjectKind::Folder => shown.push('/'),
             ObjectKind::Link => {
@@ -71,7 +71,7 @@ impl Listing<'_> {
                 bytes => format!("  (deleted; {} of it are others' now)", size::human(bytes)),
             });
         }
-        Ok(shown)
+        Ok(())
     }
 
     /// Makes room for what stands before the name. Nothing is written for that: a list is as long as the volume.
@@ -105,17 +105,20 @@ impl Listing<'_> {
         }
     }
 
-    /// What stands before the name.
-    fn cells(&self, entry: Entry) -> [String; 5] {
+    /// Adds what stands before the name.
+    fn add_facts(&self, row: &mut Row<'_>, entry: Entry) {
         let object = self.catalog.object(entry.object);
         let missing = object.facts.gap_bytes.saturating_add(object.facts.never_here_bytes);
-        [
-            self.state(object).to_string(),
-            if is_sized(object) { size::grouped(object.size) } else { String::new() },
-            if missing > 0 { size::grouped(missing) } else { String::new() },
-            object.modified().and_then(|time| time.display(&self.zone)).unwrap_or_default(),
-            self.catalog.address(entry.object).unwrap_or_default(),
-        ]
+        let number = |text: &mut String, is_shown: bool, number: u64| {
+            if is_shown {
+                size::grouped_onto(text, number);
+            }
+        };
+        row.cell(|text| text.push_str(self.state(object)));
+        row.cell(|text| number(text, is_sized(object), object.size));
+        row.cell(|text| number(text, missing > 0, missing));
+        row.cell(|text| object.modified().into_iter().for_each(|time| time.display_onto(text, &self.zone)));
+        row.cell(|text| self.catalog.address_onto(text, entry.object));
     }
 }
 
