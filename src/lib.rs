@@ -65,6 +65,7 @@ pub mod source;
 pub mod survey;
 #[cfg(test)]
 mod testing;
+mod threads;
 pub mod volumes;
 
 pub use error::{Error, Result};

@@ -5,10 +5,14 @@ use std::collections::HashMap;
 use super::job::Job;
 use super::place::Tree;
 use super::plan::Plan;
-use crate::catalog::ObjectKind;
+use crate::catalog::{ObjectId, ObjectKind};
 use crate::content::claims_too_much;
 use crate::error::{Error, Result};
 use crate::progress::{Progress, Unit};
+use crate::threads;
+
+/// For fewer files than this a thread of their own is not worth while.
+const LEAST: usize = 1000;
 
 /// Files to be copied, and files of which nothing could be placed.
 #[derive(Debug, Default)]
@@ -19,6 +23,26 @@ pub(crate) struct Located {
     pub(crate) unplaced: HashMap<usize, String>,
     /// Where each link of the plan leads; empty where that can't be told.
     pub(crate) targets: Vec<String>,
+}
+
+/// What begins to lie there, by volume and byte: the order in which files are read.
+type Place = (usize, u64, ObjectId, usize);
+
+/// Where a file lies, or why nothing of it can be placed.
+fn place_of(job: &Job<'_>, plan: &Plan, index: usize) -> Result<Result<Place, String>> {
+    let entry = &plan.entries[index];
+    let volume = &job.volumes[entry.volume];
+    match volume.filesystem.extents(volume.catalog, entry.object) {
+        Ok(extents) => {
+            let (size, length) = (extents.size(), volume.filesystem.source().length());
+            Ok(match claims_too_much(size, length) {
+                true => Err(format!("it claims {size} bytes, and its whole volume has {length}")),
+                false => Ok((entry.volume, extents.first_place(), entry.object, index)),
+            })
+        }
+        Err(error @ (Error::ImageIo { .. } | Error::ImageChanged { .. } | Error::Io { .. })) => Err(error),
+        Err(error) => Ok(Err(error.to_string())),
+    }
 }
 
 /// Asks where each file lies. Files that are not copied whatever reading shows are left out.
@@ -38,26 +62,22 @@ pub(crate) fn locate(job: &Job<'_>, plan: &Plan, progress: &dyn Progress) -> Res
     progress.begin("locating", files.len() as u64, Unit::Files);
     let mut located = Located::default();
     let mut places = Vec::with_capacity(files.len());
-    for index in files {
-        let entry = &plan.entries[index];
-        let volume = &job.volumes[entry.volume];
-        match volume.filesystem.extents(volume.catalog, entry.object) {
-            Ok(extents) => {
-                let (size, volume) = (extents.size(), volume.filesystem.source().length());
-                match claims_too_much(size, volume) {
-                    true => {
-                        let why = format!("it claims {size} bytes, and its whole volume has {volume}");
-                        located.unplaced.insert(index, why);
-                    }
-                    false => places.push((entry.volume, extents.first_place(), entry.object, index)),
-                }
-            }
-            Err(error @ (Error::ImageIo { .. } | Error::ImageChanged { .. } | Error::Io { .. })) => return Err(error),
-            Err(error) => {
-                located.unplaced.insert(index, error.to_string());
+    let parts = threads::in_parts(&files, LEAST, |part| {
+        part.iter()
+            .map(|index| {
+                let answer = place_of(job, plan, *index)?;
+                progress.advance(1);
+                Ok((*index, answer))
+            })
+            .collect::<Result<Vec<_>>>()
+    });
+    for part in parts {
+        for (index, answer) in part? {
+            match answer {
+                Ok(place) => places.push(place),
+                Err(why) => drop(located.unplaced.insert(index, why)),
             }
         }
-        progress.advance(1);
     }
     places.sort_unstable();
     for link in &plan.links {

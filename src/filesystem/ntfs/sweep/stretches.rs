@@ -13,12 +13,10 @@ use crate::error::Result;
 use crate::filesystem::SweepOptions;
 use crate::progress::Progress;
 use crate::source::Reality;
+use crate::threads;
 
 /// How much of the table a thread reads at once, in bytes.
 pub(super) const LENGTH: u64 = 2 << 20;
-
-/// More threads than this wait for the one that puts together what they found.
-const MOST_THREADS: usize = 8;
 
 impl Sweep<'_> {
     pub(super) fn all_records(&mut self, stretch: u64, progress: &dyn Progress) -> Result<()> {
@@ -27,7 +25,7 @@ impl Sweep<'_> {
         let end = table.record_count().saturating_mul(size);
         let in_image = self.ntfs.source.length_in_image();
         let step = round_down(stretch, size).max(size);
-        let threads = std::thread::available_parallelism().map_or(1, usize::from).min(MOST_THREADS);
+        let threads = threads::count();
         let mut round = Vec::with_capacity(threads);
         let mut at = 0;
         while at < end {
@@ -70,28 +68,11 @@ impl Sweep<'_> {
     /// Looks at all stretches of a round at once, and takes in what they hold in their order.
     fn round(&mut self, round: &mut Vec<Range<u64>>, progress: &dyn Progress) -> Result<()> {
         let (ntfs, options) = (self.ntfs, self.options);
-        let found: Vec<Result<Sweep<'_>>> = std::thread::scope(|scope| {
-            let (own, others) = match round.split_first() {
-                Some((own, others)) => (Some(own), others),
-                None => (None, &[][..]),
-            };
-            let others: Vec<_> = others
-                .iter()
-                .map(|range| {
-                    let work = move || stretch(ntfs, options, range);
-                    (range, std::thread::Builder::new().spawn_scoped(scope, work))
-                })
-                .collect();
-            let own = own.map(|range| stretch(ntfs, options, range));
-            let others = others.into_iter().map(|(range, thread)| match thread {
-                Ok(thread) => thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)),
-                // No thread is to be had: slower, and the same.
-                Err(_) => stretch(ntfs, options, range),
-            });
-            own.into_iter().chain(others).collect()
+        let found = threads::in_parts(round, 1, |part| {
+            part.iter().map(|range| stretch(ntfs, options, range)).collect::<Vec<_>>()
         });
         let size = to_u64(ntfs.table.record_size);
-        for (range, found) in round.drain(..).zip(found) {
+        for (range, found) in round.drain(..).zip(found.into_iter().flatten()) {
             self.take_in(found?)?;
             progress.advance(range.end.saturating_sub(range.start).checked_div(size).unwrap_or(0));
         }
