@@ -120,7 +120,7 @@ fn the_page_can_be_read_aloud() {
         "it bears that name. Ask.",
         "Outlook's copies of mailboxes (OST): This is a copy of a mailbox on a server.",
         "Saved passwords do not: Windows locked them to the login on this computer.",
-        "key*.db is not there, and should stand with it",
+        "`key*.db` should stand with it and is not there",
         "Nothing: every folder's list is all there",
         "handback extract people.img /Users/Hanna \"/Documents and Settings/Otto\"",
     ] {

@@ -127,7 +127,7 @@ fn the_screen_says_the_same() {
         &format!("{} names", all.names),
         "2 people have folders here: Choir and Hanna.",
         "2 of 75 pictures (298.3 kB) are damaged; 8.5 kB are missing.",
-        "In the recycle bin: 1 thrown away, 1 of them with their content still there.",
+        "In the recycle bin: 1 thrown away, with the content still there.",
         "handback map wanted demo.img /Users/Choir /Users/Hanna",
     ] {
         assert!(text.contains(words), "{words}\n{}", outcome.out);

@@ -184,14 +184,18 @@ fn print(volume: &VolumeSurvey<'_>, elsewhere: &[MayBelong], zone: &TimeZone, pr
     }
     remember::print(&survey.remember, zone, printer)?;
     if !recycled.is_empty() {
-        let with_content = recycled.iter().filter(|item| item.path.is_some()).count();
+        let with_content = recycled.iter().filter(|item| item.path.is_some()).count() as u64;
         let thrown = size::grouped(recycled.len() as u64);
+        let still = match with_content {
+            _ if with_content == recycled.len() as u64 => "with the content still there".to_string(),
+            some => format!("{} of them with the content still there", size::grouped(some)),
+        };
         printer.line("")?;
         printer.prose(
             0,
             &format!(
-                "In the recycle bin: {thrown} thrown away, {with_content} of them with their content still there. `list` \
-                 shows where each one was."
+                "In the recycle bin: {thrown} thrown away, {still}. `list` shows where each one was. Its other files \
+                 stand in thrown-away folders or are the bin's own notes."
             ),
         )?;
     }

@@ -86,16 +86,22 @@ fn sentences(person: &Person, zone: &TimeZone, printer: &mut Printer<'_>) -> Res
         printer
             .prose(2, &format!("Of what programs keep for themselves, {lost} files are damaged or not to be found."))?;
     }
-    for (state, what) in [
+    for (state, of_one, of_many) in [
         (
             State::Absent,
-            "are, all or in part, only in the cloud: the drive never had it. Signing in there brings it back.",
+            "is, all or in part, only in the cloud: the drive never had it. Signing in there brings it back.",
+            "are, all or in part, only in the cloud: the drive never had them. Signing in there brings them back.",
         ),
-        (State::Locked, "are encrypted by Windows: they need the certificate of the login that encrypted them."),
+        (
+            State::Locked,
+            "is encrypted by Windows: it needs the certificate of the login that encrypted it.",
+            "are encrypted by Windows: they need the certificate of the login that encrypted them.",
+        ),
     ] {
-        let count = tally.state(state).count;
-        if count > 0 {
-            printer.prose(2, &format!("{} {what}", size::counted(count, "file")))?;
+        match tally.state(state).count {
+            0 => {}
+            1 => printer.prose(2, &format!("1 file {of_one}"))?,
+            count => printer.prose(2, &format!("{} {of_many}", size::counted(count, "file")))?,
         }
     }
     if tally.folders_incomplete > 0 {

@@ -58,7 +58,7 @@ fn place(hit: &Hit, zone: &TimeZone, printer: &mut Printer<'_>) -> Result<()> {
     }
     parts.extend(rows::troubles(tally));
     for lacking in &hit.lacking {
-        parts.push(format!("{lacking} is not there, and should stand with it"));
+        parts.push(format!("`{lacking}` should stand with it and is not there"));
     }
     let only =
         if tally.files.count > 1 && !hit.only.is_empty() { format!(" {}", hit.only.join(" ")) } else { String::new() };

@@ -161,11 +161,22 @@ pub(super) const RULES: &[Rule] = &[
     Rule {
         id: "contacts",
         what: "Contacts as files",
-        marks: &[Mark::File("*.vcf"), Mark::File("*.contact"), Mark::File("*.ldif")],
+        marks: &[Mark::File("*.vcf"), Mark::File("*.ldif")],
         gathered: true,
         in_programs: false,
         reason: "Addresses do not stand with the mail.",
-        say: "Every address book takes them in.",
+        say: "Address books take them in.",
+        ..MAIL
+    },
+    Rule {
+        id: "windows_contacts",
+        what: "Contacts of Windows' own address book",
+        marks: &[Mark::File("*.contact")],
+        gathered: true,
+        in_programs: false,
+        reason: "Addresses do not stand with the mail, and other address books do not take these in.",
+        // What opens and exports them: from memory.
+        say: "One person each. Windows' own address book (the folder Contacts) opens them, and exports them for others.",
         ..MAIL
     },
     Rule {
