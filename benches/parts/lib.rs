@@ -1,0 +1,1 @@
+//! Measures single parts of handback: `cargo bench --manifest-path benches/parts/Cargo.toml`.
