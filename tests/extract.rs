@@ -201,14 +201,24 @@ fn what_no_map_speaks_for_is_said_first() {
     };
     let blanks = files.values().filter(blank).count();
     assert!(blanks > 0 && blanks < files.len());
+    let verb = if blanks == 1 { "is blank or ends in a long blank" } else { "are blank or end in long blanks" };
     let line = format!(
-        "No map speaks for {} of these files; holes can't be ruled out. {blanks} of them are blank or end in long blanks.",
+        "Nobody recorded whether every part of these {} files could be read from the drive (no map speaks for them), so \
+         parts may be empty although they look complete: open what matters and look. {blanks} of them {verb}.",
         files.len()
     );
-    assert_eq!(outcome.err.lines().last(), Some(&*line));
+    let said = format!("{line} READ ME FIRST.txt says which.");
+    assert_eq!(outcome.err.lines().last(), Some(&*said));
     outcome.code(0);
-    assert!(prose(&bag.text("READ ME FIRST.txt")).starts_with(&line));
-    assert!(bag.text("bag-info.txt").starts_with(&format!("External-Description: {line}")));
+    let text = prose(&bag.text("READ ME FIRST.txt"));
+    let below = if blanks == 1 { "Its name stands below." } else { "Their names stand below." };
+    assert!(text.starts_with(&format!("{line} {below}")), "{text}");
+    let names = text.split("FILES THAT ARE BLANK").nth(1).expect("their names").split("HOW ").next().unwrap();
+    assert_eq!(names.matches(" - /").count(), blanks, "{names}");
+    let marked = bag.json("records/manifest.json");
+    let is_blank = |file: &&serde_json::Value| file["blank"] == true;
+    assert_eq!(marked["files"].as_array().unwrap().iter().filter(is_blank).count(), blanks);
+    assert!(bag.text("bag-info.txt").starts_with(&format!("External-Description: {said}")));
 }
 
 #[test]

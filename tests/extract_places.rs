@@ -43,16 +43,19 @@ fn a_bad_list_speaks_only_of_the_bad() {
     bench.file("bad.txt", bad_sectors());
     let (outcome, holed, other, bag) = documents(&bench, "--map bad.txt --map-form bad-sectors", "plain");
     assert_eq!((&*holed, &*other), ("damaged", "unproven"));
-    assert!(outcome.err_has("basis bad-list").err.lines().last().unwrap().starts_with("No map speaks for "));
+    assert!(outcome.err_has("basis bad-list").err.lines().last().unwrap().starts_with("Nobody recorded whether "));
     assert_eq!(bag.json("records/job.json")["map"]["basis"], "bad-list");
     assert_eq!(bag.json("records/job.json")["map"]["asserted"], false);
 
     let asserted = |outcome: common::Outcome, bag: &Bag| {
-        outcome.err_has("on whose word:").err_has("basis asserted").err_lacks("No map speaks");
+        outcome.err_has("on whose word:").err_has("basis asserted").err_lacks("no map speaks");
         let map = &bag.json("records/job.json")["map"];
         assert_eq!((map["basis"].as_str(), map["asserted"].as_bool()), (Some("asserted"), Some(true)));
         let text = prose(&bag.text("READ ME FIRST.txt"));
-        assert!(text.contains("is the technician's word and stands in no log"), "{text}");
+        assert!(
+            text.contains("It is the technician's word, and stands in no record, that every place was read"),
+            "{text}"
+        );
     };
     let options = "--map bad.txt --map-form bad-sectors --map-rest read";
     let (outcome, holed, other, bag) = documents(&bench, options, "asserted");
@@ -72,14 +75,14 @@ fn a_doubted_map_loses_its_good_word_and_keeps_its_holes() {
     let map = String::from_utf8(fixture::file("demo.map.csv")).unwrap();
     bench.file("demo.map.csv", map.replace("image-length: 100663296", "image-length: 100663808"));
     let (outcome, holed, other, bag) = documents(&bench, "", "doubted");
-    outcome.err_has("map doubted: ").err_has("100663808").err_has("--map-accept").err_has("No map speaks for ");
+    outcome.err_has("map doubted: ").err_has("100663808").err_has("--map-accept").err_has("no map speaks for ");
     assert_eq!((&*holed, &*other), ("damaged", "unproven"));
     let job = bag.json("records/job.json");
     assert!(job["map"]["doubts"][0].as_str().unwrap().contains("100663808"), "{job}");
     assert!(prose(&bag.text("READ ME FIRST.txt")).contains("its good word was not used"));
 
     let (outcome, holed, other, bag) = documents(&bench, "--map-accept", "accepted");
-    outcome.err_has("map accepted all the same").err_lacks("No map speaks");
+    outcome.err_has("map accepted all the same").err_lacks("no map speaks");
     assert_eq!((&*holed, &*other), ("damaged", "whole"));
     assert_eq!(bag.json("records/job.json")["map"]["accepted"], true);
     assert!(prose(&bag.text("READ ME FIRST.txt")).contains("the technician accepted it"));
@@ -105,7 +108,7 @@ fn a_word_for_the_whole_image_is_kept_as_such() {
     let refused = bench.run("extract ntfs-dirty.img /Users --map-rest read --to out").code(2);
     refused.err_has("say `--no-map` to speak of the whole image");
     let outcome = bench.run("extract ntfs-dirty.img /Users --no-map --map-rest read --to out").code(0);
-    outcome.err_has("map: none; you speak for the whole image, basis asserted").err_lacks("No map speaks");
+    outcome.err_has("map: none; you speak for the whole image, basis asserted").err_lacks("no map speaks");
     let bag = Bag::at(bench.path("out"));
     assert_eq!(bag.manifest_row("/Users/Choir/minutes.txt")["state"], "whole");
     assert_eq!(bag.json("records/job.json")["map"]["asserted"], true);

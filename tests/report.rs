@@ -46,6 +46,10 @@ fn the_page_and_the_sheets_stand_alone() {
         assert!(attributes(&page, "src").iter().all(|src| src.starts_with("data:image/jpeg;base64,/9j/")), "{path}");
         for link in attributes(&page, "href") {
             assert!(!link.contains(':'), "{link}");
+            if let Some(place) = link.strip_prefix('#') {
+                assert!(page.contains(&format!(" id=\"{place}\"")), "{path}: {link}");
+                continue;
+            }
             let plain = link.replace("%20", " ");
             let from = if path.contains('/') { "contact sheets/" } else { "" };
             let target = match plain.strip_prefix("../") {
@@ -90,7 +94,12 @@ fn the_text_is_for_every_editor_and_says_the_same() {
         "OK means \"the same as we wrote\"",
         "two copies of this folder on two different disks",
         "ask a specialist laboratory before anybody tries anything else",
+        "report.html what stands here, as a page",
+        "contact sheets all pictures, small, on 1 page; report.html leads to them",
         "sha256sum -c manifest-sha256.txt",
+        "the last lines then begin with \"sha256sum: WARNING:\"",
+        "the last lines then begin with \"shasum: WARNING:\"",
+        "gets a line DIFFERENT with its name",
         "shasum -a 256 -c manifest-sha256.txt",
         "-LiteralPath $path",
     ] {

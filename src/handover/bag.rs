@@ -149,10 +149,13 @@ pub(crate) fn finish(
     tags.write("records/links.csv", |out| records::links_csv(results, out))?;
     tags.write("records/job.json", |out| job_json(results, summary, started, &ended, out))?;
     #[cfg(feature = "report")]
-    report::write(results, &account, &mut tags, progress)?;
+    let beside = report::write(results, &account, &mut tags, progress)?;
     #[cfg(not(feature = "report"))]
-    let _ = progress;
-    tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, &account).as_bytes()))?;
+    let beside = {
+        let _ = progress;
+        super::account::Beside::default()
+    };
+    tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, &account, &beside).as_bytes()))?;
     tags.write(BAG_INFO, |out| out.write_all(bag_info(results, summary, &ended).as_bytes()))?;
     for algorithm in results.job.options.also() | Algorithm::Sha256 {
         tags.write(algorithm.manifest(), |out| manifest(results, algorithm, out))?;

@@ -6,7 +6,7 @@
 
 use std::fmt::Write as _;
 
-use super::account::{Account, Fate, UNPROVEN};
+use super::account::{Account, BLANK, Beside, Fate, UNPROVEN, blank_words, names_below, unopened_sentence};
 use super::details::JobDetails;
 use super::meaning::Kind;
 use super::results::Results;
@@ -25,21 +25,14 @@ const MOST_NAMED: usize = 60;
 
 const MARK: char = '\u{feff}';
 
-/// The sentence that a handover opens with where no map speaks for a file in it.
-pub(crate) fn unproven_line(files: u64, blank: u64) -> String {
-    format!(
-        "No map speaks for {files} of these files; holes can't be ruled out. {blank} of them are blank or end in long \
-         blanks."
-    )
-}
-
 /// What the customer does to check the copy, by system: what it is called, how to open the folder there, the command,
-/// and what it prints if all is well.
+/// and what it prints if all is well, and if not.
 pub(crate) struct Check {
     pub(crate) system: &'static str,
     pub(crate) open: &'static str,
     pub(crate) command: &'static str,
     pub(crate) well: &'static str,
+    pub(crate) ill: &'static str,
 }
 
 /// Sources: Microsoft, "Get-FileHash", "Get-Content", "about_Split"; GNU coreutils manual, "md5sum invocation"; the manual
@@ -55,18 +48,25 @@ pub(crate) const CHECKS: [Check; 3] = [
         well: "It works for a while and then says how many files were checked; \"0 different\" means that all is well. It \
                needs Windows 8.1 or newer. If it complains that a path is too long, move this folder to the top of the disk, \
                under a short name, and try again.",
+        ill: "Each file that was changed, or is missing, gets a line DIFFERENT with its name, and the number at the end is \
+              not 0.",
     },
     Check {
         system: "macOS",
         open: "Open the program Terminal, type cd and a space, drag this folder into the window and press Enter. Then type:",
         command: "shasum -a 256 -c manifest-sha256.txt",
         well: "It says OK for each file.",
+        ill: "Behind the name of a file that was changed it says FAILED, and of one that is missing FAILED open or read; the \
+              last lines then begin with \"shasum: WARNING:\" and say how many.",
     },
     Check {
         system: "Linux",
         open: "Open a terminal in this folder and type:",
         command: "sha256sum -c manifest-sha256.txt",
         well: "It says OK for each file.",
+        ill: "Behind the name of a file that was changed it says FAILED, and of one that is missing FAILED open or read; the \
+              last lines then begin with \"sha256sum: WARNING:\" and say how many. Some \
+              systems write this in their own language.",
     },
 ];
 
@@ -159,16 +159,17 @@ fn pieces(word: &str, width: usize) -> Vec<String> {
 }
 
 /// The text, with the mark and the line ends that every computer's editor shows.
-pub(crate) fn text(results: &Results<'_>, account: &Account) -> String {
+pub(crate) fn text(results: &Results<'_>, account: &Account, beside: &Beside) -> String {
     let mut page = Page { text: String::new() };
     if let Some(line) = &account.notes.unproven {
-        page.paragraph(line);
+        page.paragraph(&format!("{line} {}", names_below(account.blank.count)));
         page.paragraph(&format!("What this means: {UNPROVEN}"));
         page.text.push('\n');
     }
     received(results, account, &mut page);
-    recovered(account, &mut page);
+    recovered(account, beside, &mut page);
     not_recovered(account, &mut page);
+    look_at(account, beside, &mut page);
     for (heading, lines) in [
         ("MISSING WITHOUT A NAME", &account.notes.nameless),
         ("LEFT OUT", &account.notes.left_out),
@@ -234,7 +235,7 @@ pub(crate) fn facts(details: &JobDetails) -> Vec<(String, String)> {
     facts
 }
 
-fn recovered(account: &Account, page: &mut Page) {
+fn recovered(account: &Account, beside: &Beside, page: &mut Page) {
     page.heading("WHAT CAME BACK");
     page.paragraph(&account.total.headline());
     page.text.push('\n');
@@ -252,8 +253,39 @@ fn recovered(account: &Account, page: &mut Page) {
     }
     page.text.push('\n');
     page.paragraph("Where they are:");
+    let mut place = |name: &str, what: &str| page.lines(&format!("  {name:<16} "), "                   ", what);
+    if beside.page {
+        place("report.html", "what stands here, as a page with a picture of the drive; a double click opens it");
+    }
+    if beside.sheets > 0 {
+        let pages = counted(beside.sheets, "page");
+        place("contact sheets", &format!("all pictures, small, on {pages}; report.html leads to them"));
+    }
     for (folder, what) in PLACES {
-        page.lines(&format!("  {folder:<16} "), "                   ", what);
+        place(folder, what);
+    }
+}
+
+/// What should be looked at although nothing of it is known to be missing.
+fn look_at(account: &Account, beside: &Beside, page: &mut Page) {
+    let unopened = beside.unopened.count;
+    if unopened > 0 {
+        page.heading("PICTURES THAT DO NOT OPEN");
+        let them = if unopened == 1 { "It is" } else { "They are" };
+        page.paragraph(&format!(
+            "{} {them} named in report.html, under \"Pictures that do not open\".",
+            unopened_sentence(unopened, account.total.unproven > 0)
+        ));
+    }
+    let blank = &account.blank;
+    if blank.count > 0 {
+        page.heading("FILES THAT ARE BLANK");
+        page.paragraph(&format!("{} {}. {BLANK}", counted(blank.count, "file"), blank_words(blank.count)));
+        blank.first.iter().take(MOST_NAMED).for_each(|file| page.item(&file.shown));
+        let more = blank.beyond(MOST_NAMED);
+        if more > 0 {
+            page.item(&format!("… and {} more; in records/manifest.json all are marked \"blank\".", grouped(more)));
+        }
     }
 }
 
@@ -299,7 +331,7 @@ fn check(is_signed: bool, page: &mut Page) {
     for one in CHECKS {
         page.paragraph(&format!("{}: {}", one.system, one.open));
         let _ = writeln!(page.text, "    {}", one.command);
-        page.paragraph(one.well);
+        page.paragraph(&format!("{} {}", one.well, one.ill));
         page.text.push('\n');
     }
     page.paragraph(OK_MEANS);

@@ -199,6 +199,9 @@ impl Serialize for Item<'_> {
         map.serialize_entry("encrypted", &row.facts.encrypted)?;
         map.serialize_entry("unknown", &row.facts.unknown)?;
         map.serialize_entry("decoded", &row.facts.decoded)?;
+        if row.reading.is_some_and(|reading| reading.blank) {
+            map.serialize_entry("blank", &true)?;
+        }
         if let Some(outcome) = row.second {
             map.serialize_entry("second_reader", &second_reader(outcome))?;
         }

@@ -5,9 +5,10 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
+use super::account;
 use super::choice::LeftOut;
 use super::output::ReadBack;
-use super::readme;
+use super::readme::READ_ME_FIRST;
 use crate::catalog::State;
 use crate::content::contents::Contents;
 use crate::content::second;
@@ -125,9 +126,16 @@ impl Summary {
         self.contents.as_ref().is_some_and(Contents::has_faults)
     }
 
-    /// The sentence that a handover opens with where no map speaks for a file in it.
+    /// The sentences that a handover opens with where no map speaks for a file in it, for whoever reads nothing else.
     #[must_use]
     pub fn unproven_line(&self) -> Option<String> {
-        (self.unproven_files > 0).then(|| readme::unproven_line(self.unproven_files, self.unproven_blank))
+        let which = if self.unproven_blank > 0 { format!(" {READ_ME_FIRST} says which.") } else { String::new() };
+        self.unproven_words().map(|words| format!("{words}{which}"))
+    }
+
+    /// The same where the blank files are named below it.
+    pub(crate) fn unproven_words(&self) -> Option<String> {
+        let line = || account::unproven_line(self.unproven_files, self.written_files, self.unproven_blank);
+        (self.unproven_files > 0).then(line)
     }
 }

@@ -88,7 +88,7 @@ fn a_volume_that_lost_its_head_comes_out_whole() {
     // Zeros, and nobody says that they are none of the drive's.
     let to = bench.path("zeroed");
     let outcome = image.run(&bench, "extract", &["/", "--to", text(&to), "--streams"]).code(0);
-    outcome.err_has("No map speaks for");
+    outcome.err_has("no map speaks for");
     Bag::at(&to).holds_all(&truths);
     image.check();
 

@@ -28,7 +28,7 @@ fn two_thousand_random_files_come_out_and_the_bag_is_valid() {
 
     let to = bench.path("handover");
     let outcome = image.run(&bench, "extract", &["/", "--to", text(&to), "--streams"]).code(0);
-    outcome.err_has("No map speaks for");
+    outcome.err_has("no map speaks for");
     let bag = Bag::at(&to);
     bag.holds_all(&truths);
     for (path, row) in bag.rows() {

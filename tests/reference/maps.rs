@@ -179,14 +179,14 @@ fn a_list_of_bad_sectors_says_nothing_good_until_a_person_does() {
     let list = case.bench.file("bad.txt", format!("{}\n", case.at / SECTOR));
     let form = ["--map", text(&list), "--map-form", "bad-sectors"];
     let (outcome, bag) = case.extract("by the list", &form);
-    outcome.err_has("basis bad-list").err_lacks("on whose word").err_has("No map speaks for");
+    outcome.err_has("basis bad-list").err_lacks("on whose word").err_has("no map speaks for");
     case.only_the_hole(&bag, "unproven");
     case.word(&bag, "bad-list");
 
     let mut asserted = form.to_vec();
     asserted.extend(["--map-rest", "read"]);
     let (outcome, bag) = case.extract("on a word", &asserted);
-    outcome.err_has("on whose word").err_has("basis asserted").err_lacks("No map speaks for");
+    outcome.err_has("on whose word").err_has("basis asserted").err_lacks("no map speaks for");
     case.only_the_hole(&bag, "whole");
     case.word(&bag, "asserted");
 
@@ -210,7 +210,7 @@ fn another_images_map_keeps_its_holes_and_loses_its_good_word() {
     File::options().write(true).open(&older).and_then(|file| file.set_modified(twenty_minutes)).expect("own file");
     for (name, map) in [("by a longer map", &longer), ("by an older map", &older)] {
         let (outcome, bag) = case.extract(name, &["--map", text(map)]);
-        outcome.err_has("map doubted").err_has("No map speaks for");
+        outcome.err_has("map doubted").err_has("no map speaks for");
         case.only_the_hole(&bag, "unproven");
         assert_eq!(bag.job()["map"]["doubts"].as_array().map(Vec::len), Some(1), "{}", bag.job()["map"]);
         assert_eq!(bag.job()["map"]["accepted"], false);

@@ -1,11 +1,13 @@
 //! What the customer is told, gathered once: `READ ME FIRST.txt` and `report.html` say the same.
 
 mod folders;
+mod named;
 mod notes;
 
 use std::collections::BTreeMap;
 use std::ops::Range;
 
+pub(crate) use named::{BLANK, Beside, Named, blank_words, names_below, unopened_sentence, unproven_line};
 pub(crate) use notes::{Notes, UNPROVEN};
 
 use super::meaning::Kind;
@@ -16,8 +18,7 @@ use crate::amount::{counted, grouped, human};
 use crate::catalog::{ObjectKind, State};
 use crate::hidden::visible;
 
-/// How many files that are not as they were are named one by one; the rest are counted by folder, and all stand in
-/// `records/lost.csv`. More would be no help to a reader.
+/// How many files that are not as they were, or do not open, are named one by one; the rest are counted. More would be no help to a reader.
 pub(crate) const MOST_NAMED: usize = 500;
 
 /// What became of a file, as the customer sees it.
@@ -243,6 +244,8 @@ pub(crate) struct Account {
     pub(crate) not_whole: Vec<NotWhole>,
     /// The others, by folder.
     further: BTreeMap<String, u64>,
+    /// Blank files among those that no map speaks for.
+    pub(crate) blank: Named,
     pub(crate) notes: Notes,
 }
 
@@ -253,11 +256,15 @@ impl Account {
         let mut by_folder = BTreeMap::new();
         let mut not_whole = Vec::new();
         let mut further: BTreeMap<String, u64> = BTreeMap::new();
+        let mut blank = Named::default();
         for row in results.rows().filter(|row| row.entry.kind != ObjectKind::Folder) {
             let fate = Fate::of(&row);
             let bytes = row.tree.map_or(0, |_| row.size());
             total.add(fate, bytes);
             by_folder.entry(folders::key(&row.entry.path)).or_insert_with(Tally::default).add(fate, bytes);
+            if fate == Fate::Unproven && row.reading.is_some_and(|reading| reading.blank) {
+                blank.add(&row, None);
+            }
             if matches!(fate, Fate::Whole | Fate::Unproven) {
                 continue;
             }
@@ -273,6 +280,7 @@ impl Account {
             folders: folders::lines(&by_folder),
             not_whole,
             further,
+            blank,
             notes: Notes::of(results, summary),
         }
     }

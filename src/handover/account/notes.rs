@@ -2,6 +2,7 @@
 
 use crate::amount::{counted, grouped, human};
 use crate::content::Opens;
+use crate::content::contents::Fault;
 use crate::filesystem::ByteRange;
 use crate::handover::results::Results;
 use crate::handover::summary::Summary;
@@ -11,7 +12,7 @@ use crate::sector_map::{Basis, ByteState};
 /// Sentences, each list under a heading of its own.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub(crate) struct Notes {
-    /// The sentence that a handover opens with where no map speaks for a file in it.
+    /// The sentences that a handover opens with where no map speaks for a file in it.
     pub(crate) unproven: Option<String>,
     /// How the work was done.
     pub(crate) done: Vec<String>,
@@ -27,18 +28,20 @@ pub(crate) struct Notes {
     pub(crate) second: Vec<String>,
     /// Whether the files open, by their formats.
     pub(crate) opens: Vec<String>,
+    /// Whether they name files that were read without a hole and do not open.
+    pub(crate) has_broken: bool,
 }
 
 /// What it means that nobody speaks for a file.
 pub(crate) const UNPROVEN: &str = "\
     When a failing drive is copied, places that can't be read are often left blank or filled with something else. A \
-    record of those places (a \"map\") tells which files they touch. Without one, a file may have such a hole that \
-    nobody knows of. Open the files that matter.";
+    record of those places (a \"map\") tells which files they touch. No such record speaks for these files, so one of them \
+    may have a hole that nobody knows of.";
 
 impl Notes {
     pub(super) fn of(results: &Results<'_>, summary: &Summary) -> Self {
         Self {
-            unproven: summary.unproven_line(),
+            unproven: summary.unproven_words(),
             done: done(results, summary),
             nameless: nameless(results, summary),
             left_out: left_out(summary),
@@ -46,6 +49,7 @@ impl Notes {
             word: word(results),
             second: second(summary),
             opens: opens(summary),
+            has_broken: broken(summary).next().is_some(),
         }
     }
 }
@@ -149,7 +153,7 @@ fn opens(summary: &Summary) -> Vec<String> {
             lines.push(format!("{} {what}", grouped(count)));
         }
     }
-    let news: Vec<_> = contents.faults.iter().filter(|fault| !fault.state.is_loss()).collect();
+    let news: Vec<_> = broken(summary).collect();
     if !news.is_empty() {
         lines.push(
             "These do not open as they should, although every byte of them was read. Most such files were broken before \
@@ -164,6 +168,12 @@ fn opens(summary: &Summary) -> Vec<String> {
         lines.push("There are more of them; records/manifest.csv has all.".to_string());
     }
     lines
+}
+
+/// Files that were read without a hole and do not open.
+fn broken(summary: &Summary) -> impl Iterator<Item = &Fault> {
+    let faults = summary.contents.iter().flat_map(|contents| &contents.faults);
+    faults.filter(|fault| !fault.state.is_loss())
 }
 
 fn in_use(ByteRange { at_least, at_most }: ByteRange) -> String {
@@ -227,17 +237,32 @@ fn word(results: &Results<'_>) -> Vec<String> {
                 .to_string(),
         ];
     };
-    let mut lines = vec![format!(
-        "A file is called whole by a map of the drive (basis: {basis}): {}.",
+    let mut lines = vec![
         match basis {
-            Basis::Full => "the complete record of the copying program",
-            Basis::BadList => "a list of the places that could not be read",
-            Basis::Marker => "places that hold the mark of the copying program were taken for unread",
-            Basis::Asserted => "in part on the technician's word",
+            Basis::Full => {
+                "The program that copied the drive kept a complete record (a \"map\") of what it could read. A file is called \
+                 whole if that record says that all of it was read."
+            }
+            Basis::BadList => {
+                "A list (a \"map\") names the places of the drive that could not be read. It does not say that all others \
+                 could be, so no file is called whole for not being on it."
+            }
+            Basis::Marker => {
+                "The program that copied the drive left a mark where it could not read, and places with that mark were taken \
+                 for unread. That does not show that all others were read, so no file is called whole for having no such mark."
+            }
+            Basis::Asserted => {
+                "That a file is called whole rests in part on the technician's word, and not only on a record (a \"map\") of \
+                 what could be read."
+            }
         }
-    )];
+        .to_string(),
+    ];
     if map.asserted {
-        lines.push("That all it does not list was read is the technician's word and stands in no log.".to_string());
+        lines.push(
+            "It is the technician's word, and stands in no record, that every place was read which no record calls unread."
+                .to_string(),
+        );
     }
     if !map.doubts.is_empty() {
         let verdict = if map.accepted { "the technician accepted it" } else { "so its good word was not used" };

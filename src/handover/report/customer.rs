@@ -2,11 +2,11 @@
 
 use maud::{Markup, PreEscaped, html};
 
-use super::SHEETS;
-use super::page::{document, lines, link, name, path};
+use super::page::{document, lines, name, path};
+use super::pictures::{blank, look_at, pictures, unopened};
 use super::sheets::Written;
 use crate::amount::{counted, grouped, human};
-use crate::handover::account::{Account, Fate, Tally, UNPROVEN};
+use crate::handover::account::{Account, Fate, Tally, UNPROVEN, names_below};
 use crate::handover::meaning::Kind;
 use crate::handover::readme::{CAUTIONS, CHECKS, OK_MEANS, PLACES, by, facts};
 use crate::handover::results::Results;
@@ -37,6 +37,9 @@ const WORDS: [(&str, &str); 7] = [
     ("Checksum", "A long number made from a file's content. If one byte changes, the number is another one."),
 ];
 
+/// The heading to which other parts of the page lead.
+const OPENS: &str = "Do they open?";
+
 /// The whole page.
 pub(super) fn page(results: &Results<'_>, account: &Account, sheets: &Written, strip: Option<&str>) -> String {
     let details = &results.job.details;
@@ -50,15 +53,23 @@ pub(super) fn page(results: &Results<'_>, account: &Account, sheets: &Written, s
         }
         main {
             @if let Some(line) = &account.notes.unproven {
-                div class="notice" role="note" { p { strong { (line) } } p { (UNPROVEN) } }
+                div class="notice" role="note" {
+                    p {
+                        strong { (line) }
+                        @if account.blank.count > 0 { " " a href="#blank" { (names_below(account.blank.count)) } }
+                    }
+                    p { (UNPROVEN) }
+                }
             }
             p class="headline" { (account.total.headline()) }
             (counts(&account.total))
             (job(results))
             (recovered(account))
-            (not_recovered(account))
+            (not_recovered(account, sheets))
+            (unopened(account, sheets))
+            (blank(account))
             (sentences("Missing without a name", &account.notes.nameless))
-            (pictures(sheets))
+            (pictures(account, sheets))
             (drive(account, strip))
             (check(results.job.record.signer.is_some()))
             section {
@@ -66,7 +77,7 @@ pub(super) fn page(results: &Results<'_>, account: &Account, sheets: &Written, s
                 ul { @for line in CAUTIONS { li { (line) } } }
             }
             (sentences("Left out on purpose", &account.notes.left_out))
-            (sentences("Do they open?", &account.notes.opens))
+            (sentences(OPENS, &account.notes.opens))
             (sentences("Read twice", &account.notes.second))
             (sentences("How the computer stopped", &account.notes.stopped))
             (sentences("On whose word", &account.notes.word))
@@ -175,7 +186,7 @@ fn recovered(account: &Account) -> Markup {
     }
 }
 
-fn not_recovered(account: &Account) -> Markup {
+fn not_recovered(account: &Account, sheets: &Written) -> Markup {
     let named = account.not_whole.len();
     let more = account.total.not_whole().saturating_sub(named as u64);
     let word = |kind: Kind| if kind == Kind::Other { String::new() } else { format!(" ({})", kind.word()) };
@@ -183,7 +194,7 @@ fn not_recovered(account: &Account) -> Markup {
         section {
             h2 { "What did not come back as it was" }
             @if named == 0 {
-                p { "Nothing: every file that has a name came back as the drive held it, as far as is known." }
+                p { (nothing_missing(&account.total)) }
             } @else {
                 table class="wide" {
                     caption { "Each file, what of it is missing, and what that means" }
@@ -212,51 +223,33 @@ fn not_recovered(account: &Account) -> Markup {
                 }
                 ul { @for (folder, count) in account.further(named) { li { (name(&folder)) ": " (counted(count, "file")) } } }
             }
+            (look_at(account, sheets))
         }
+    }
+}
+
+/// What can be said if no file is known to have lost anything.
+fn nothing_missing(total: &Tally) -> String {
+    let known = "No part of any file that has a name is known to be missing";
+    match total.unproven {
+        0 => "Nothing: every file that has a name came back as the drive held it, as far as is known.".to_string(),
+        unproven if unproven == total.files() => {
+            format!("{known}. But nobody recorded what could be read, so something may be missing all the same.")
+        }
+        unproven => format!(
+            "{known}. But for {} nobody recorded whether all of it could be read; the others came back as the drive held \
+             them, as far as is known.",
+            counted(unproven, "file")
+        ),
     }
 }
 
 fn sentences(heading: &str, lines: &[String]) -> Markup {
     html! {
         @if !lines.is_empty() {
-            section {
+            section id=[(heading == OPENS).then_some("opens")] {
                 h2 { (heading) }
                 ul { @for line in lines { li { (line) } } }
-            }
-        }
-    }
-}
-
-fn pictures(sheets: &Written) -> Markup {
-    if sheets.pages.is_empty() {
-        return html! {};
-    }
-    html! {
-        section {
-            h2 { "Your pictures at a glance" }
-            p {
-                "Each of the " (counted(sheets.pictures, "picture")) " is shown small on these pages, as it could be read \
-                from the drive. One with parts missing has a red frame and shows how far it goes."
-            }
-            @if sheets.silent > 0 {
-                p {
-                    (counted(sheets.silent, "picture")) " can't be shown small by this program (a camera's own form, or too \
-                    large): only name and date stand there, which says nothing about the file."
-                }
-            }
-            @if sheets.unopened > 0 {
-                p {
-                    (counted(sheets.unopened, "picture")) " could not be opened although nothing that was read of it is known \
-                    to be missing: it may have been damaged before the drive failed."
-                }
-            }
-            @if sheets.more > 0 {
-                p { (counted(sheets.more, "further picture")) " are in the handover and not on these pages." }
-            }
-            ul class="pages" {
-                @for (page, first) in &sheets.pages {
-                    li { a href=(link("", &format!("{SHEETS}/{page}"))) { (page.trim_end_matches(".html")) } " – from " (path(first)) }
-                }
             }
         }
     }
@@ -269,6 +262,7 @@ fn drive(account: &Account, strip: Option<&str>) -> Markup {
             ul { @for line in &account.notes.done { li { (line) } } }
             @if let Some(svg) = strip {
                 p { "The drive as one long strip, from its beginning to its end:" }
+                p class="hint" { "It is wider than this screen: push it to the left to see the rest. →" }
                 div class="strip" tabindex="0" role="group" aria-label="Picture of the drive" { (PreEscaped(svg)) }
             }
         }
@@ -285,7 +279,7 @@ fn check(is_signed: bool) -> Markup {
                 h3 { (check.system) }
                 p { (check.open) }
                 pre { (check.command) }
-                p { (check.well) }
+                p { (check.well) " " (check.ill) }
             }
             p { (OK_MEANS) }
             @if let Some((words, command)) = signed {

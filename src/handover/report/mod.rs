@@ -10,6 +10,7 @@ mod customer;
 mod gate;
 mod jpeg;
 mod page;
+mod pictures;
 mod pixels;
 mod preview;
 mod sheets;
@@ -17,7 +18,7 @@ mod strip;
 mod thumbnail;
 mod tile;
 
-use super::account::Account;
+use super::account::{Account, Beside};
 use super::bag::Tags;
 use super::results::Results;
 use crate::error::Result;
@@ -31,13 +32,13 @@ pub(crate) const REPORT: &str = "report.html";
 /// The folder of the sheets.
 pub(crate) const SHEETS: &str = "contact sheets";
 
-/// Writes the sheets and the page.
+/// Writes the sheets and the page, and tells what there is now to look at.
 pub(crate) fn write(
     results: &Results<'_>,
     account: &Account,
     tags: &mut Tags<'_, '_>,
     progress: &dyn Progress,
-) -> Result<()> {
+) -> Result<Beside> {
     let sheets = match results.job.options.sheets {
         true => sheets::write(results, account, tags, progress)?,
         false => sheets::Written::default(),
@@ -46,5 +47,6 @@ pub(crate) fn write(
     // All was read from the image, once more.
     results.job.image.check_unchanged()?;
     let text = customer::page(results, account, &sheets, strip.as_deref());
-    tags.write(REPORT, |out| out.write_all(text.as_bytes()))
+    tags.write(REPORT, |out| out.write_all(text.as_bytes()))?;
+    Ok(Beside { page: true, sheets: sheets.pages as u64, unopened: sheets.unopened })
 }

@@ -52,7 +52,11 @@ pre { background: #f1f3f5; border: 1px solid #d5dadf; border-radius: 4px; paddin
   overflow-wrap: anywhere; margin: .4rem 0; }
 .strip { overflow-x: auto; margin: .8rem 0; }
 .strip svg { display: block; width: 100%; min-width: 44rem; height: auto; }
-.pages { columns: 20rem; }
+.hint { display: none; color: #4a5056; }
+.pages li { margin: .4rem 0; }
+.pages .at { display: inline-block; min-width: 1.6rem; padding: 0 .25rem; text-align: center; }
+details { margin: .6rem 0; }
+summary { cursor: pointer; color: #0b5394; }
 main.sheets { display: flex; flex-wrap: wrap; gap: .4rem 1.2rem; align-items: flex-start; }
 .sheets section { max-width: 100%; }
 .sheets h2 { font-size: .85rem; margin: .6rem 0 .3rem; padding: .3rem 0 0; border-top-width: 1px; width: 0; min-width: 100%; }
@@ -62,9 +66,13 @@ figure img, figure .none { display: flex; width: 144px; max-width: 100%; height:
   object-fit: contain; align-items: center; justify-content: center; text-align: center; }
 figure .none { border: 1px dashed #8a9299; color: #4a5056; padding: .3rem; }
 figure.hurt { border: 2px solid #a32020; }
+figure a { display: block; }
 figure .mark { color: #8c1414; font-weight: bold; display: block; }
 figure time { color: #4a5056; display: block; }
 nav { margin: .6rem 0; }
+@media (max-width: 47rem) {
+  .hint { display: block; }
+}
 @media (max-width: 40rem) {
   body { padding: 1rem .9rem 3rem; }
   .box dl { grid-template-columns: minmax(6rem, max-content) 1fr; gap: .3rem .8rem; }
@@ -86,6 +94,7 @@ nav { margin: .6rem 0; }
   tfoot { display: table-row-group; }
   a { color: inherit; text-decoration: none; }
   .strip { overflow: visible; }
+  .hint { display: none; }
   .strip svg { min-width: 0; }
   .counts li, .box, .notice, pre { background: #fff; }
   .sheet { gap: 3mm; }

@@ -9,11 +9,12 @@ use maud::{Markup, html};
 use super::SHEETS;
 use super::gate::Gate;
 use super::page::{document, link, name, path};
+use super::pictures::grey;
 use super::tile::Tile;
 use crate::amount::grouped;
 use crate::catalog::ObjectKind;
 use crate::error::{Error, Result};
-use crate::handover::account::Account;
+use crate::handover::account::{Account, Named};
 use crate::handover::bag::Tags;
 use crate::handover::meaning::Kind;
 use crate::handover::results::Results;
@@ -36,20 +37,37 @@ const MOST_WORKERS: usize = 8;
 /// What was written.
 #[derive(Debug, Default)]
 pub(super) struct Written {
-    /// The pages, each with the name of its first picture's folder.
-    pub(super) pages: Vec<(String, String)>,
+    /// How many pages.
+    pub(super) pages: usize,
+    /// Each folder with pictures, as it may be shown, and the numbers of the pages that it is on.
+    pub(super) folders: Vec<(String, Vec<usize>)>,
     /// Pictures on them.
     pub(super) pictures: u64,
     /// Those of them for which there is no decoder.
     pub(super) silent: u64,
     /// Those of them that don't open although no hole is known.
-    pub(super) unopened: u64,
+    pub(super) unopened: Named,
     /// Pictures that are on no page.
     pub(super) more: u64,
 }
 
+impl Written {
+    /// Notes a picture that is on page `number`.
+    fn enter(&mut self, results: &Results<'_>, index: usize, tile: &Tile, number: usize) {
+        let folder = folder_of(results, index);
+        match self.folders.last_mut().filter(|(last, _)| *last == folder) {
+            Some((_, pages)) if pages.last() == Some(&number) => {}
+            Some((_, pages)) => pages.push(number),
+            None => self.folders.push((folder, vec![number])),
+        }
+        if tile.is_unopened() {
+            self.unopened.add(&results.row(index), Some(number));
+        }
+    }
+}
+
 /// The name of a page, from 1.
-fn page_name(number: usize) -> String {
+pub(super) fn page_name(number: usize) -> String {
     format!("page {number:03}.html")
 }
 
@@ -104,12 +122,13 @@ pub(super) fn write(
         };
         for (indices, tiles) in batch.chunks(TILES).zip(tiles.chunks(TILES)) {
             written.silent += tiles.iter().filter(|tile| tile.is_silent()).count() as u64;
-            written.unopened += tiles.iter().filter(|tile| tile.is_unopened()).count() as u64;
-            let number = written.pages.len() + 1;
+            let number = written.pages + 1;
+            for (index, tile) in indices.iter().zip(tiles) {
+                written.enter(results, *index, tile, number);
+            }
             let text = page(results, account, indices, tiles, number, count);
-            let name = page_name(number);
-            outcome = tags.write(&format!("{SHEETS}/{name}"), |out| out.write_all(text.as_bytes()));
-            written.pages.push((name, folder_of(results, indices.first().copied())));
+            outcome = tags.write(&format!("{SHEETS}/{}", page_name(number)), |out| out.write_all(text.as_bytes()));
+            written.pages = number;
         }
         if outcome.is_err() {
             break;
@@ -120,9 +139,8 @@ pub(super) fn write(
 }
 
 /// The folder of a picture, as it may be shown.
-fn folder_of(results: &Results<'_>, index: Option<usize>) -> String {
-    let path = index.map_or("", |index| results.plan.entries[index].path.as_str());
-    visible(path.rsplit_once('/').map_or("", |(folder, _)| folder)).into_owned()
+fn folder_of(results: &Results<'_>, index: usize) -> String {
+    visible(results.plan.entries[index].path.rsplit_once('/').map_or("", |(folder, _)| folder)).into_owned()
 }
 
 /// Makes the tiles of some pictures, on several threads. A decoder that panics costs its picture.
@@ -183,7 +201,7 @@ fn page(
     let title = format!("Pictures, page {} of {}", grouped(number as u64), grouped(count as u64));
     let mut sections: Vec<(String, Vec<Markup>)> = Vec::new();
     for (index, tile) in indices.iter().zip(tiles) {
-        let folder = folder_of(results, Some(*index));
+        let folder = folder_of(results, *index);
         match sections.last_mut().filter(|(last, _)| *last == folder) {
             Some((_, tiles)) => tiles.push(tile.markup()),
             None => sections.push((folder, vec![tile.markup()])),
@@ -194,8 +212,9 @@ fn page(
             h1 { (title) }
             p class="sub" {
                 "As they could be read from the drive's image " (name(&visible(&results.job.image_name))) "; handed over on "
-                (account.day) ". A click on a name opens the copy."
+                (account.day) ". A click on a picture or its name opens the copy."
             }
+            p class="sub" { (grey(account)) }
             (way(number, count))
         }
         main class="sheets" {

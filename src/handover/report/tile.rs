@@ -151,17 +151,20 @@ impl Tile {
             None => "not here",
         };
         let class = if mark.is_some() { "hurt" } else { "well" };
+        let small = html! {
+            @match &self.shown {
+                Some(Shown::Picture(jpeg)) => (picture(jpeg, "small picture of")),
+                _ => span class="none" { (said) },
+            }
+        };
         html! {
             figure class=(class) {
-                @match &self.shown {
-                    Some(Shown::Picture(jpeg)) => (picture(jpeg, &self.name)),
-                    _ => div class="none" { (said) },
+                // One link for both: twice the same would be twice the way for whoever goes by keys.
+                @match &self.link {
+                    Some(link) => a href=(link) { (small) " " (name(&self.name)) },
+                    None => { (small) " " (name(&self.name)) },
                 }
                 figcaption {
-                    @match &self.link {
-                        Some(link) => a href=(link) { (name(&self.name)) },
-                        None => (name(&self.name)),
-                    }
                     @if !self.date.is_empty() { time { (self.date) } }
                     @if let Some(mark) = mark { span class="mark" { (mark) } }
                 }

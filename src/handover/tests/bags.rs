@@ -148,8 +148,8 @@ fn without_a_map_everything_opens_with_that() {
     job.map = MapNote::default();
     let summary = extract(&job, &to).unwrap();
     // Of the files with clusters all that were whole, and the holed one: nobody says that it has a hole.
-    let line =
-        "No map speaks for 18 of these files; holes can't be ruled out. 0 of them are blank or end in long blanks.";
+    let line = "Nobody recorded whether every part of 18 of these files could be read from the drive (no map speaks for \
+                them), so parts may be empty although they look complete: open what matters and look.";
     assert_eq!(summary.unproven_line().as_deref(), Some(line));
     for file in ["READ ME FIRST.txt", "bag-info.txt"] {
         let text = prose(&to.join(file));
@@ -180,7 +180,11 @@ fn on_whose_word_is_said() {
     job.map = MapNote { basis: Some(Basis::Asserted), asserted: true, doubts, accepted: true, ..MapNote::default() };
     extract(&job, &to).unwrap();
     let text = prose(&to.join("READ ME FIRST.txt"));
-    assert!(text.contains("basis: asserted") && text.contains("12 minutes older") && text.contains("accepted it"));
+    assert!(
+        text.contains("technician's word, and not only on a record")
+            && text.contains("12 minutes older")
+            && text.contains("accepted it")
+    );
 }
 
 #[test]

@@ -8,6 +8,8 @@ mod faults;
 mod killed;
 mod lists;
 #[cfg(feature = "report")]
+mod look;
+#[cfg(feature = "report")]
 mod pages;
 mod plans;
 mod previews;

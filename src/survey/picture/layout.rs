@@ -65,6 +65,9 @@ pub(super) fn sentence(picture: &Picture) -> String {
             parts.push(format!("{}{where_}", said(amount, state)));
         }
     }
+    if picture.length > 0 && picture.bytes.get(ByteState::Unknown) == picture.length {
+        return format!("Nobody recorded which of these {} could be read.", human(picture.length));
+    }
     if parts.is_empty() {
         return "The image is empty.".to_string();
     }

@@ -5,6 +5,7 @@ use super::scene::{Anchor, Fill, Ink, Scene, Size};
 use super::words::readable;
 use super::{Picture, VolumeBytes};
 use crate::amount::{counted, human, share};
+use crate::sector_map::ByteState;
 
 /// How many volumes are listed.
 const LISTED: usize = 40;
@@ -77,6 +78,10 @@ pub(super) fn state_of(volume: &VolumeBytes) -> String {
     let past = (missing > 0).then(|| format!("{} lie after the image's end", human(missing)));
     let lost: Vec<String> = lost.into_iter().chain(past).collect();
     let lost = if lost.is_empty() { "all of it came off the drive".to_string() } else { lost.join(", ") };
+    let lost = match volume.bytes.get(ByteState::Unknown) {
+        unknown if unknown > 0 && unknown == volume.length => "nobody recorded what of it could be read".to_string(),
+        _ => lost,
+    };
     let name = name_of(volume);
     format!("Volume {} ({name}, {}): {lost}", volume.number, human(volume.length))
 }
