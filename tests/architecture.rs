@@ -166,7 +166,7 @@ fn only_the_face_knows_a_terminal() {
 #[test]
 fn every_module_of_the_root_is_known() {
     // A new folder must be given its place in the list, or it would be checked for nothing.
-    let known = ["lib", "main", "amount", "bytes", "error", "hidden", "progress", "testing"];
+    let known = ["lib", "main", "amount", "bytes", "error", "hidden", "progress", "testing", "threads"];
     for file in source_files() {
         let module = module(&file.path);
         assert!(level(module).is_some() || known.contains(&module), "`{module}` has no place in the list");
