@@ -186,19 +186,17 @@ impl Asked {
             None => Vec::new(),
         };
         let mut job = job(args, opened, std::mem::take(choices));
-        let outline = handover::outline(&job)?;
         if let Some(plan) = &self.plan {
+            let tops = handover::tops(&job)?;
             if let Some(note) = plan.fits(&job)? {
                 context.printer.note(&note);
             }
-            plan.check_folders(&outline.tops)?;
+            plan.check_folders(&tops)?;
         }
-        let mut nothing = (outline.entries == 0).then_some(outline.left_out);
-        if let Some(choice) = job.choices.list.first_mut().filter(|_| !left.is_empty()) {
+        if let Some(choice) = job.choices.list.first_mut() {
             choice.selection.left_by_plan = left;
-            let outline = handover::outline(&job)?;
-            nothing = (outline.entries == 0).then_some(outline.left_out);
         }
+        let nothing = handover::takes_nothing(&job)?;
         let lost = job.volumes.iter().any(|volume| volume.catalog.lost_records > 0) || !job.volumes_complete;
         *choices = job.choices;
         let Some(left_out) = nothing else { return Ok(None) };

@@ -104,22 +104,6 @@ impl Tags<'_, '_> {
         Ok(())
     }
 
-    /// Writes the records of all files, which take longest, side by side.
-    fn write_lists(&mut self, results: &Results<'_>) -> Result<()> {
-        let session = self.session;
-        let csv = || write_tag(session, "records/manifest.csv", |out| records::manifest_csv(results, out));
-        let json = || write_tag(session, "records/manifest.json", |out| records::manifest_json(results, out));
-        let lists = std::thread::scope(|scope| {
-            let json = scope.spawn(json);
-            let csv = csv();
-            [csv, json.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))]
-        });
-        for list in lists {
-            self.digests.push(list?);
-        }
-        Ok(())
-    }
-
     /// The digest of a file that is there already.
     fn add(&mut self, name: &str) -> Result<()> {
         let path = self.session.path(name);
@@ -144,22 +128,15 @@ pub(crate) fn finish(
     session.log_lines(&record::totals(results.job, summary))?;
     session.log("all files are written; closing")?;
     let mut tags = Tags { session: &session, digests: Vec::new() };
-    tags.write_lists(results)?;
-    tags.write("records/lost.csv", |out| records::lost_csv(results, out))?;
-    tags.write("records/links.csv", |out| records::links_csv(results, out))?;
-    tags.write("records/job.json", |out| job_json(results, summary, started, &ended, out))?;
-    #[cfg(feature = "report")]
-    let beside = report::write(results, &account, &mut tags, progress)?;
-    #[cfg(not(feature = "report"))]
-    let beside = {
-        let _ = progress;
-        super::account::Beside::default()
-    };
-    tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, &account, &beside).as_bytes()))?;
-    tags.write(BAG_INFO, |out| out.write_all(bag_info(results, summary, &ended).as_bytes()))?;
-    for algorithm in results.job.options.also() | Algorithm::Sha256 {
-        tags.write(algorithm.manifest(), |out| manifest(results, algorithm, out))?;
-    }
+    // Takes as long as all others together.
+    let json = || write_tag(&session, "records/manifest.json", |out| records::manifest_json(results, out));
+    let (json, others) = std::thread::scope(|scope| {
+        let json = scope.spawn(json);
+        let others = write_others(results, summary, &account, (started, &ended), &mut tags, progress);
+        (json.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)), others)
+    });
+    others?;
+    tags.digests.push(json?);
     tags.add(LOG)?;
     tags.digests.push((BAGIT.to_string(), hex::of(&Sha256::digest(BAGIT_TEXT))));
     let mut lines: Vec<String> = tags.digests.iter().map(|(name, digest)| format!("{digest}  {name}\n")).collect();
@@ -171,6 +148,34 @@ pub(crate) fn finish(
         session.write_file("signature", SIGNATURE, key.sign(text.as_bytes())?.as_bytes())?;
     }
     session.close(BAGIT_TEXT)
+}
+
+/// Writes all records but the manifest for programs.
+fn write_others(
+    results: &Results<'_>,
+    summary: &Summary,
+    account: &Account,
+    (started, ended): (&str, &str),
+    tags: &mut Tags<'_, '_>,
+    progress: &dyn Progress,
+) -> Result<()> {
+    tags.write("records/manifest.csv", |out| records::manifest_csv(results, out))?;
+    tags.write("records/lost.csv", |out| records::lost_csv(results, out))?;
+    tags.write("records/links.csv", |out| records::links_csv(results, out))?;
+    tags.write("records/job.json", |out| job_json(results, summary, started, ended, out))?;
+    #[cfg(feature = "report")]
+    let beside = report::write(results, account, tags, progress)?;
+    #[cfg(not(feature = "report"))]
+    let beside = {
+        let _ = progress;
+        super::account::Beside::default()
+    };
+    tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, account, &beside).as_bytes()))?;
+    tags.write(BAG_INFO, |out| out.write_all(bag_info(results, summary, ended).as_bytes()))?;
+    for algorithm in results.job.options.also() | Algorithm::Sha256 {
+        tags.write(algorithm.manifest(), |out| manifest(results, algorithm, out))?;
+    }
+    Ok(())
 }
 
 /// The payload's digests as RFC 8493 and the common checkers have them: two spaces, sorted by path. No name in it

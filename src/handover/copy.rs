@@ -2,6 +2,8 @@
 //! while the next ones are copied.
 
 mod batch;
+mod closing;
+mod portions;
 mod read_back;
 
 use std::collections::HashSet;
@@ -9,6 +11,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
+pub(crate) use closing::{flush, look_for};
 pub(crate) use read_back::digest;
 use sha2::{Digest, Sha256};
 
@@ -45,7 +48,9 @@ struct Copier<'c> {
     plan: &'c Plan,
     session: &'c Session<'c>,
     progress: &'c dyn Progress,
-    tasks: Vec<usize>,
+    located: &'c Located,
+    portions: Vec<Vec<usize>>,
+    /// The next portion.
     next: AtomicUsize,
     stop: AtomicBool,
     folders: Mutex<HashSet<PathBuf>>,
@@ -68,6 +73,8 @@ struct Worker {
     /// The content of a small file.
     small: Vec<u8>,
     reader: Reader,
+    /// The folder it wrote into last, which is there: files that lie together mostly stand together.
+    folder: PathBuf,
 }
 
 /// Copies what is not done yet, and says where it was read back from, if it was. On an error everything that is written
@@ -87,15 +94,20 @@ pub(crate) fn run(
         job.volumes[entry.volume].catalog.object(entry.object).size
     };
     let total = tasks.iter().map(size).fold(0, u64::saturating_add);
-    // Twice as many as the machine has cores: half of them wait for the disk.
+    // More than the machine has cores: who flushes or reads back waits for the disk.
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
-    let workers = cores.saturating_mul(2).min(MOST_WORKERS).min(tasks.len());
+    let each = if job.options.read_back { 4 } else { 2 };
+    let workers = cores.saturating_mul(each).min(MOST_WORKERS).min(tasks.len());
     let copier = Copier {
         job,
         plan,
         session,
         progress,
-        tasks,
+        located,
+        portions: portions::of(&tasks, |index| {
+            let entry = &plan.entries[index];
+            ((entry.volume, entry.path.rsplit_once('/').map(|(folder, _)| folder)), size(&index))
+        }),
         next: AtomicUsize::new(0),
         stop: AtomicBool::new(false),
         folders: Mutex::default(),
@@ -112,6 +124,9 @@ pub(crate) fn run(
     copier.work_together(workers);
     progress.end();
     copier.finish(workers);
+    if lock(&copier.error).is_none() {
+        copier.note_error(copier.make_other_folders());
+    }
     let from = if copier.from_memory.into_inner() { ReadBack::Memory } else { ReadBack::Disk };
     match copier.error.into_inner().unwrap_or_else(PoisonError::into_inner) {
         Some(error) => Err(error),
@@ -135,8 +150,9 @@ impl Copier<'_> {
             let task = lock(&self.flushed).next();
             let outcome = if let Some(task) = task {
                 self.read_back(&task, &mut worker.reader)
-            } else if let Some(&index) = self.tasks.get(self.next.fetch_add(1, Ordering::Relaxed)) {
-                self.copy(index, &mut worker).and_then(|()| self.flush_if_due())
+            } else if let Some(portion) = self.portions.get(self.next.fetch_add(1, Ordering::Relaxed)) {
+                let mut copy = |index: &usize| self.copy(*index, &mut worker).and_then(|()| self.flush_if_due());
+                portion.iter().try_for_each(&mut copy)
             } else {
                 return;
             };
@@ -154,7 +170,7 @@ impl Copier<'_> {
 
     /// Flushes and reads back what is left, after an error too.
     fn finish(&self, workers: usize) {
-        self.next.store(self.tasks.len(), Ordering::Relaxed);
+        self.next.store(self.portions.len(), Ordering::Relaxed);
         self.stop.store(false, Ordering::Relaxed);
         self.note_error(self.flush());
         let (is_empty, bytes) = {
@@ -209,12 +225,10 @@ impl Copier<'_> {
     }
 
     fn copy(&self, index: usize, worker: &mut Worker) -> Result<()> {
-        let entry = &self.plan.entries[index];
-        let volume = &self.job.volumes[entry.volume];
-        let extents = volume.filesystem.extents(volume.catalog, entry.object)?;
+        let extents = self.located.extents(self.job, self.plan, index)?;
         let reading = match extents.size() <= AT_ONCE {
-            true => self.copy_small(index, &extents, &mut worker.small)?,
-            false => self.copy_large(index, &extents)?,
+            true => self.copy_small(index, &extents, worker)?,
+            false => self.copy_large(index, &extents, &mut worker.folder)?,
         };
         lock(&self.batch).add(index, reading);
         Ok(())
@@ -229,14 +243,15 @@ impl Copier<'_> {
     }
 
     /// A half-written file never stands under its name for longer than one call takes: its bytes are all there before.
-    fn copy_small(&self, index: usize, extents: &Extents, content: &mut Vec<u8>) -> Result<Reading> {
+    fn copy_small(&self, index: usize, extents: &Extents, worker: &mut Worker) -> Result<Reading> {
+        let Worker { small: content, folder, .. } = worker;
         content.clear();
         let reading = self.read(index, extents, &mut |piece| {
             content.extend_from_slice(piece);
             Ok(())
         })?;
         let Some(path) = self.place(index, &reading) else { return Ok(reading) };
-        self.make_folder(path.parent().unwrap_or(&path))?;
+        self.make_folder_of(&path, folder)?;
         let output = self.session.output;
         let failed = |source| Error::Io { action: "write", path: path.clone(), source };
         let mut file = output.create(&path).map_err(failed)?;
@@ -251,7 +266,7 @@ impl Copier<'_> {
     }
 
     /// A large file has another name until it is all there.
-    fn copy_large(&self, index: usize, extents: &Extents) -> Result<Reading> {
+    fn copy_large(&self, index: usize, extents: &Extents, folder: &mut PathBuf) -> Result<Reading> {
         let output = self.session.output;
         let temporary = self.session.temporary(&format!("{index}.part"));
         let failed = |source| Error::Io {
@@ -267,7 +282,7 @@ impl Copier<'_> {
             output.remove(&temporary).map_err(|source| Error::Io { action: "remove", path: temporary, source })?;
             return Ok(reading);
         };
-        self.make_folder(path.parent().unwrap_or(&path))?;
+        self.make_folder_of(&path, folder)?;
         output.publish(&temporary, &path).map_err(|source| match source.kind() {
             std::io::ErrorKind::NotFound => vanished(&path),
             _ => Error::Io { action: "give its name to", path: path.clone(), source },
@@ -280,6 +295,24 @@ impl Copier<'_> {
         let object = self.job.volumes[entry.volume].catalog.object(entry.object);
         let time = |time: Option<Timestamp>| time.and_then(|time| time.system_time(&self.job.time_zone));
         file.set_times(time(object.created()), time(object.modified()));
+    }
+
+    /// Makes the folder of a file, unless it is the `last` one.
+    fn make_folder_of(&self, path: &Path, last: &mut PathBuf) -> Result<()> {
+        let folder = path.parent().unwrap_or(path);
+        // Letter by letter: comparing paths by their parts takes longer, and is no safer here.
+        if last.as_os_str() != folder.as_os_str() {
+            self.make_folder(folder)?;
+            last.clear();
+            last.push(folder);
+        }
+        Ok(())
+    }
+
+    /// Makes the folders of the plan that no file was written into. A bag has a payload, if only an empty one.
+    fn make_other_folders(&self) -> Result<()> {
+        let planned = self.plan.folders().map(|entry| self.session.folder_path(&entry.path));
+        std::iter::once(self.session.folder_path("")).chain(planned).try_for_each(|folder| self.make_folder(&folder))
     }
 
     fn make_folder(&self, folder: &Path) -> Result<()> {
@@ -320,49 +353,6 @@ impl Copier<'_> {
             blank: blank.is_blank(),
         })
     }
-}
-
-/// Makes written files safe on the disk before the bag is closed, with one call if the host has one.
-pub(crate) fn flush(session: &Session<'_>, files: &[PathBuf], progress: &dyn Progress) -> Result<()> {
-    let output = session.output;
-    let failed = |path: &Path| {
-        let path = path.to_path_buf();
-        move |source| Error::Io { action: "flush", path, source }
-    };
-    if output.flush(&session.folder).map_err(failed(&session.folder))? {
-        return Ok(());
-    }
-    progress.begin("flushing", files.len() as u64, Unit::Files);
-    let outcome = for_each(files, |path| {
-        progress.advance(1);
-        output.flush_file(path).map_err(failed(path))
-    });
-    progress.end();
-    outcome
-}
-
-/// Whether all written files are still there: a virus scanner may also come later.
-pub(crate) fn look_for(files: &[PathBuf]) -> Result<()> {
-    for_each(files, |path| std::fs::symlink_metadata(path).map(drop).map_err(|_| vanished(path)))
-}
-
-/// Asks about many files at once, until one of them is wrong.
-fn for_each(files: &[PathBuf], ask: impl Fn(&PathBuf) -> Result<()> + Sync) -> Result<()> {
-    let (next, error) = (AtomicUsize::new(0), Mutex::new(None));
-    let work = || {
-        while let Some(path) = files.get(next.fetch_add(1, Ordering::Relaxed)) {
-            if let Err(wrong) = ask(path) {
-                next.store(files.len(), Ordering::Relaxed);
-                lock(&error).get_or_insert(wrong);
-            }
-        }
-    };
-    std::thread::scope(|scope| {
-        for _ in 0..MOST_WORKERS.min(files.len()) {
-            scope.spawn(work);
-        }
-    });
-    error.into_inner().unwrap_or_else(PoisonError::into_inner).map_or(Ok(()), Err)
 }
 
 /// Stands in a message for the part of the payload that is only known once a file is read.

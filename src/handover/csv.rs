@@ -5,13 +5,15 @@ use std::io::{self, Write};
 
 /// Writes one row.
 pub(crate) fn row(out: &mut dyn Write, cells: &[&str]) -> io::Result<()> {
+    let mut line = String::with_capacity(cells.iter().map(|cell| cell.len() + 1).sum());
     for (index, cell) in cells.iter().enumerate() {
         if index > 0 {
-            out.write_all(b",")?;
+            line.push(',');
         }
-        out.write_all(quoted(cell).as_bytes())?;
+        line.push_str(&quoted(cell));
     }
-    out.write_all(b"\r\n")
+    line.push_str("\r\n");
+    out.write_all(line.as_bytes())
 }
 
 fn quoted(cell: &str) -> Cow<'_, str> {

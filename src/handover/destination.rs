@@ -233,14 +233,14 @@ impl Need {
 }
 
 /// Checks that files of these sizes fit on the disk that will hold `folder`.
-pub(crate) fn check_space(
+pub(crate) fn check_space<'p>(
     output: &dyn Output,
     folder: &Path,
-    sizes: impl Iterator<Item = (u64, String)>,
+    sizes: impl Iterator<Item = (u64, &'p str)>,
 ) -> Result<()> {
     let space = space(output, folder)?;
     let mut need = Need::new(space.cluster);
-    let mut largest_path = (0, String::new());
+    let mut largest_path = (0, "");
     for (size, path) in sizes {
         if let Some(largest) = space.largest_file.filter(|largest| size > *largest) {
             return Err(refused(
@@ -251,7 +251,7 @@ pub(crate) fn check_space(
                 ),
             ));
         }
-        need.add(size, &path);
+        need.add(size, path);
         if size > largest_path.0 {
             largest_path = (size, path);
         }
@@ -335,7 +335,8 @@ mod tests {
         let check = |available, largest_file, sizes: &[u64]| {
             let space = Space { available, cluster: 32768, largest_file };
             let disk = FaultyDisk::new(Plan { space: Some(space), ..Plan::default() });
-            check_space(&disk, &new, sizes.iter().map(|size| (*size, format!("{size}.mp4"))))
+            let names: Vec<String> = sizes.iter().map(|size| format!("{size}.mp4")).collect();
+            check_space(&disk, &new, sizes.iter().copied().zip(names.iter().map(String::as_str)))
         };
         let needed = RECORDS_AT_ALL + 2 * (32768 + RECORDS_PER_PATH);
         assert!(check(needed, None, &[1, 32768]).is_ok());

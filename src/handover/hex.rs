@@ -3,8 +3,12 @@
 /// Bytes in lower-case hexadecimal.
 pub(crate) fn of(bytes: &[u8]) -> String {
     const DIGITS: &[u8; 16] = b"0123456789abcdef";
-    let digits = |byte: &u8| [byte >> 4, byte & 15].map(|half| char::from(DIGITS[usize::from(half)]));
-    bytes.iter().flat_map(digits).collect()
+    let mut text = String::with_capacity(bytes.len().saturating_mul(2));
+    for byte in bytes {
+        text.push(char::from(DIGITS[usize::from(byte >> 4)]));
+        text.push(char::from(DIGITS[usize::from(byte & 15)]));
+    }
+    text
 }
 
 /// The 32 bytes that 64 hexadecimal digits stand for.

@@ -14,6 +14,7 @@ mod csv;
 mod destination;
 mod details;
 mod digests;
+mod folder;
 mod hex;
 mod job;
 mod journal;
@@ -56,14 +57,15 @@ pub use sign::{NAMESPACE, SignatureReport, SignatureState, Signers, SigningKey};
 pub use summary::{Count, Lost, MOST_LOST, Summary};
 pub use verify::{Problem, ProblemKind, Verification, verify, verify_signed};
 
-use crate::catalog::ObjectKind;
-use crate::error::{Error, Result};
+use crate::catalog::Timestamp;
+use crate::error::Result;
 use crate::progress::Progress;
+use crate::threads;
 use journal::{Earlier, Header, Journal};
 use locate::Located;
 use output::{Disk, Output};
 use place::{Reading, Tree, merged};
-use plan::Plan;
+use plan::{Entry, Plan};
 use results::Results;
 use session::Session;
 
@@ -71,8 +73,8 @@ use session::Session;
 /// of a disk, which gets a folder of its own.
 ///
 /// # Errors
-/// [`Error::Destination`] if `to` is refused, has no room, or what was written does not read back; [`Error::Io`] if it
-/// fails; [`Error::ImageIo`] if the image file fails; [`Error::ImageChanged`] if it was changed meanwhile. After each
+/// [`crate::Error::Destination`] if `to` is refused, has no room, or what was written does not read back; [`crate::Error::Io`] if it
+/// fails; [`crate::Error::ImageIo`] if the image file fails; [`crate::Error::ImageChanged`] if it was changed meanwhile. After each
 /// of them the bag is visibly unfinished, and the same call continues it once the cause is gone (a changed image
 /// excepted).
 pub fn extract(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summary> {
@@ -82,7 +84,7 @@ pub fn extract(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summ
 /// Whether [`extract`], or [`add`], would begin or continue a bag at `to`, as far as that can be said without planning it. Makes nothing.
 ///
 /// # Errors
-/// [`Error::Destination`] if it would be refused; [`Error::Io`] if it can't be looked at.
+/// [`crate::Error::Destination`] if it would be refused; [`crate::Error::Io`] if it can't be looked at.
 pub fn check_destination(job: &Job<'_>, to: &Path, add: bool) -> Result<()> {
     destination::of(job, to, add).map(drop)
 }
@@ -91,31 +93,26 @@ pub fn check_destination(job: &Job<'_>, to: &Path, add: bool) -> Result<()> {
 /// was made by ([`given`] tells them). What is there is read again, has to be as it was, and stays as it is.
 ///
 /// # Errors
-/// As [`extract`]; [`Error::Destination`] also if image, map or options are others, or something in the bag was changed.
+/// As [`extract`]; [`crate::Error::Destination`] also if image, map or options are others, or something in the bag was changed.
 /// From the first change on the bag is visibly unfinished, and the same call continues it.
 pub fn add(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summary> {
     run(job, to, true, &Disk, progress)
 }
 
-/// What a job takes, by the catalog alone.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Outline {
-    /// Files, folders and the like.
-    pub entries: u64,
-    /// What the first choice takes, by the line of a plan that speaks for it.
-    pub tops: BTreeMap<String, Top>,
-    /// What is left out by choice, by reason.
-    pub left_out: LeftOut,
-}
-
-/// Plans a job without looking further.
+/// What the first choice of a job takes, by the line of a plan that speaks for it: planned without looking further.
 ///
 /// # Errors
-/// [`Error::Limit`] if there are too many selections, or one stands too deep.
-pub fn outline(job: &Job<'_>) -> Result<Outline> {
-    let plan = Plan::collect(job)?;
-    let entries = plan.entries.len() as u64 + plan.links.len() as u64 + plan.special_files + plan.deleted_left;
-    Ok(Outline { entries, tops: plan.tops, left_out: plan.left_out })
+/// [`crate::Error::Limit`] if there are too many selections, or one stands too deep.
+pub fn tops(job: &Job<'_>) -> Result<BTreeMap<String, Top>> {
+    Ok(Plan::collect(job)?.tops)
+}
+
+/// What a job leaves out by choice, if it takes nothing at all. Goes no further than to the first thing it takes.
+///
+/// # Errors
+/// As [`tops`].
+pub fn takes_nothing(job: &Job<'_>) -> Result<Option<LeftOut>> {
+    Plan::nothing(job)
 }
 
 fn run(job: &Job<'_>, to: &Path, add: bool, output: &dyn Output, progress: &dyn Progress) -> Result<Summary> {
@@ -175,7 +172,7 @@ fn check_space(
 ) -> Result<()> {
     let open = located.tasks.iter().filter(|index| earlier.done[**index].is_none()).map(|index| {
         let entry = &plan.entries[*index];
-        (job.volumes[entry.volume].catalog.object(entry.object).size, entry.path.clone())
+        (job.volumes[entry.volume].catalog.object(entry.object).size, &*entry.path)
     });
     destination::check_space(output, folder, open)
 }
@@ -223,17 +220,6 @@ fn copy_all(
     earlier: &mut Earlier,
     progress: &dyn Progress,
 ) -> Result<Option<ReadBack>> {
-    let folder_path = |path: &str| match path {
-        "" => session.path(Tree::Recovered.folder()),
-        path => session.path(&format!("{}/{path}", Tree::Recovered.folder())),
-    };
-    let folders = || plan.entries.iter().filter(|entry| entry.kind == ObjectKind::Folder);
-    // A bag has a payload, if only an empty one.
-    for path in std::iter::once("").chain(folders().map(|entry| &*entry.path)) {
-        let path = folder_path(path);
-        let made = session.output.create_folder(&path);
-        made.map_err(|source| Error::Io { action: "make the folder", path, source })?;
-    }
     let journal = Journal::open(session.output, &session.folder, earlier)?;
     let read_back = copy::run(job, plan, session, journal, located, &mut earlier.done, progress)?;
     job.image.check_unchanged()?;
@@ -248,14 +234,20 @@ fn copy_all(
     copy::look_for(&files)?;
     copy::flush(session, &files, progress)?;
     // Their times change while they are filled.
-    for entry in folders() {
-        let object = job.volumes[entry.volume].catalog.object(entry.object);
-        let system_time =
-            |time: Option<crate::catalog::Timestamp>| time.and_then(|time| time.system_time(&job.time_zone));
-        let (created, modified) = (system_time(object.created()), system_time(object.modified()));
-        session.output.set_folder_times(&folder_path(&entry.path), created, modified);
-    }
+    let folders: Vec<_> = plan.folders().collect();
+    threads::in_parts(&folders, LEAST_FOLDERS, |part| part.iter().for_each(|entry| set_times(job, session, entry)));
     Ok(read_back)
+}
+
+/// For fewer folders than this a thread of their own is not worth while.
+const LEAST_FOLDERS: usize = 1000;
+
+/// Gives a folder of the plan its times.
+fn set_times(job: &Job<'_>, session: &Session<'_>, folder: &Entry) {
+    let object = job.volumes[folder.volume].catalog.object(folder.object);
+    let system_time = |time: Option<Timestamp>| time.and_then(|time| time.system_time(&job.time_zone));
+    let (created, modified) = (system_time(object.created()), system_time(object.modified()));
+    session.output.set_folder_times(&session.folder_path(&folder.path), created, modified);
 }
 
 #[cfg(test)]

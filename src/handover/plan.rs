@@ -10,9 +10,10 @@ use jiff::tz::TimeZone;
 use sha2::{Digest, Sha256};
 
 use super::choice::{LeftOut, MOST_SELECTIONS, Top};
+use super::folder::free_in_root;
 use super::hex;
 use super::job::{Job, VolumeSelection};
-use super::walk::{Walk, free_in_root};
+use super::walk::Walk;
 use crate::catalog::{Catalog, NameId, ObjectId, ObjectKind, Zone};
 use crate::error::{Error, Result};
 
@@ -81,6 +82,23 @@ impl Plan {
 
     /// What a plan is made of, in no order and without its digest: enough to be counted.
     pub(crate) fn collect(job: &Job<'_>) -> Result<Self> {
+        let mut plan = Self::default();
+        plan.walk_volumes(job, |walk| {
+            walk.run();
+            false
+        })?;
+        Ok(plan)
+    }
+
+    /// What is left out by choice of a job that takes nothing; `None` if it takes something.
+    pub(crate) fn nothing(job: &Job<'_>) -> Result<Option<LeftOut>> {
+        let mut plan = Self::default();
+        let found = plan.walk_volumes(job, |walk| walk.finds_something())?;
+        Ok((!found).then_some(plan.left_out))
+    }
+
+    /// Visits the volumes, until a visit says that it is enough; answers whether one did.
+    fn walk_volumes(&mut self, job: &Job<'_>, visit: impl Fn(Walk<'_, '_>) -> bool) -> Result<bool> {
         let choices = &job.choices.list;
         if choices.len() > MOST_SELECTIONS {
             return Err(Error::Limit {
@@ -89,12 +107,18 @@ impl Plan {
                 next: "put what is still wanted into a new folder",
             });
         }
-        let mut plan = Self::default();
         for (index, volume) in job.volumes.iter().enumerate() {
             let folder = volume_folder(job, volume);
-            Walk::new(job, volume, index, folder, &mut plan)?.run();
+            if visit(Walk::new(job, volume, index, folder, self)?) {
+                return Ok(true);
+            }
         }
-        Ok(plan)
+        Ok(false)
+    }
+
+    /// Its folders.
+    pub(crate) fn folders(&self) -> impl Iterator<Item = &Entry> {
+        self.entries.iter().filter(|entry| entry.kind == ObjectKind::Folder)
     }
 
     fn digest(&self, job: &Job<'_>) -> String {
@@ -183,13 +207,17 @@ pub(crate) fn bounded_path(catalog: &Catalog, name: NameId) -> String {
         let text = catalog.name(name).text();
         length += text.len() + 1;
         if length > LONGEST_SOURCE_PATH {
-            parts.push("/…".to_string());
+            parts.push(('/', "…".into()));
             break;
         }
-        parts.push(format!("{}{text}", if stream_of(name) { ':' } else { '/' }));
+        parts.push((if stream_of(name) { ':' } else { '/' }, text));
         let folder = catalog.parent(name);
         at = if folder == catalog.root() { None } else { catalog.names_of(folder).next() };
     }
-    parts.reverse();
-    parts.concat()
+    let mut path = String::with_capacity(length);
+    for (before, text) in parts.iter().rev() {
+        path.push(*before);
+        path.push_str(text);
+    }
+    path
 }

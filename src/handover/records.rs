@@ -153,9 +153,12 @@ pub(crate) fn links_csv(results: &Results<'_>, out: &mut dyn Write) -> io::Resul
 /// volume has millions of files.
 pub(crate) fn manifest_json(results: &Results<'_>, out: &mut dyn Write) -> io::Result<()> {
     out.write_all(b"{\"handback_json\":1,\"command\":\"extract\",\"files\":[")?;
+    let mut text = Vec::new();
     for (index, row) in results.rows().enumerate() {
-        out.write_all(if index == 0 { b"\n" } else { b",\n" })?;
-        serde_json::to_writer(&mut *out, &Item(row, results.job.options.also()))?;
+        text.clear();
+        text.extend(if index == 0 { &b"\n"[..] } else { b",\n" });
+        serde_json::to_writer(&mut text, &Item(row, results.job.options.also()))?;
+        out.write_all(&text)?;
     }
     out.write_all(b"\n]}\n")
 }

@@ -172,7 +172,7 @@ impl Row<'_> {
         let folder = self.tree?.folder();
         Some(match self.entry.path.as_str() {
             "" => folder.to_string(),
-            path => format!("{folder}/{path}"),
+            path => [folder, "/", path].concat(),
         })
     }
 

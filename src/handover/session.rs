@@ -120,6 +120,14 @@ impl<'o> Session<'o> {
         below(&self.folder, relative)
     }
 
+    /// Where a folder of the plan stands.
+    pub(crate) fn folder_path(&self, planned: &str) -> PathBuf {
+        match planned {
+            "" => self.path(Tree::Recovered.folder()),
+            planned => self.path(&[Tree::Recovered.folder(), "/", planned].concat()),
+        }
+    }
+
     /// Where a file is written before it has its name.
     pub(crate) fn temporary(&self, name: &str) -> PathBuf {
         self.folder.join(UNFINISHED).join(name)
@@ -326,7 +334,10 @@ impl<'o> Session<'o> {
             self.output.flush(&self.folder)?;
             // In this order the folder is never without either of the two.
             self.output.publish(&temporary, &path)?;
-            self.output.remove(&mark)
+            self.output.remove(&mark)?;
+            // If the power fails from here on, a disk that keeps no order must not bring the mark back beside a whole bag
+            // of which nothing else says that it can be taken up.
+            self.output.flush(&self.folder)
         };
         write().map_err(failed("write", &path))?;
         self.lock = None;

@@ -4,8 +4,9 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 use std::rc::Rc;
 
 use super::choice::{Look, Seen, Standing, Verdict};
+use super::folder::{Item, LONG_PATHS, items, mapped};
 use super::job::{Job, Selected, VolumeSelection};
-use super::names::{Mapped, assign, safe_component, safe_component_bytes};
+use super::names::{Mapped, assign};
 use super::plan::{Entry, Link, Plan, bounded_path};
 use crate::catalog::{AddressKind, Catalog, Completeness, Distrust, NameId, Object, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
@@ -14,9 +15,6 @@ use crate::error::{Error, Result};
 /// name (255 bytes) every path then stays below the 1,024 bytes that macOS takes (`PATH_MAX`), with room for where the
 /// bag lies.
 const LONGEST_FOLDER: usize = 500;
-
-/// Where folders stand whose path would be too long, each under the filesystem's own number of it.
-const LONG_PATHS: &str = "(long paths)";
 
 /// Walks one volume and adds what is found to the plan.
 pub(super) struct Walk<'w, 'a> {
@@ -57,12 +55,6 @@ struct Folder {
     node: usize,
     /// The line of a plan that speaks for it.
     label: Option<Rc<str>>,
-}
-
-/// Something in a folder that has a name of its own there.
-struct Item {
-    name: NameId,
-    beside: Option<NameId>,
 }
 
 /// How something in a folder is asked for.
@@ -129,17 +121,9 @@ impl<'w, 'a> Walk<'w, 'a> {
         Ok(())
     }
 
+    /// Adds all of it.
     pub(super) fn run(mut self) {
-        let root = self.catalog.root();
-        let standing = self.look.root(self.root_chosen);
-        let asked = self.look.folder(standing, self.may_have_lost(root));
-        let node = self.node(None, None, root, self.prefix.clone(), asked);
-        let path = self.prefix.clone();
-        let mut stack = vec![Folder { object: root, path, standing, deleted: self.deleted, node, label: None }];
-        self.seen.insert(root);
-        while let Some(folder) = stack.pop() {
-            self.walk(&folder, &mut stack);
-        }
+        self.walk_all(|_| false);
         let dropped: HashSet<usize> =
             self.nodes.iter().filter(|node| !node.kept).filter_map(|node| node.entry).collect();
         let mut entry = self.first;
@@ -150,6 +134,27 @@ impl<'w, 'a> Walk<'w, 'a> {
             !dropped.contains(&(entry - 1))
         });
         entries.extend(own);
+    }
+
+    /// Whether there is anything to add, or only left because it is deleted; goes no further than that.
+    pub(super) fn finds_something(mut self) -> bool {
+        let found = |walk: &Self| walk.plan.deleted_left > 0 || walk.nodes.first().is_some_and(|root| root.kept);
+        self.walk_all(found);
+        found(&self)
+    }
+
+    /// Walks from folder to folder, until it is enough.
+    fn walk_all(&mut self, is_enough: impl Fn(&Self) -> bool) {
+        let root = self.catalog.root();
+        let standing = self.look.root(self.root_chosen);
+        let asked = self.look.folder(standing, self.may_have_lost(root));
+        let node = self.node(None, None, root, self.prefix.clone(), asked);
+        let path = self.prefix.clone();
+        let mut stack = vec![Folder { object: root, path, standing, deleted: self.deleted, node, label: None }];
+        self.seen.insert(root);
+        while let Some(folder) = stack.pop().filter(|_| !is_enough(self)) {
+            self.walk(&folder, &mut stack);
+        }
     }
 
     fn may_have_lost(&self, folder: ObjectId) -> bool {
@@ -352,47 +357,6 @@ impl<'w, 'a> Walk<'w, 'a> {
             stack.push(Folder { object, path, standing: asked.standing, deleted, node, label: asked.label });
         }
     }
-}
-
-/// Everything in a folder that may get a name, in an order that depends on nothing but the catalog.
-fn items(catalog: &Catalog, folder: ObjectId) -> Vec<Item> {
-    let mut children: Vec<NameId> = catalog.children(folder).collect();
-    children.sort_by(|one, two| catalog.name(*one).cmp(&catalog.name(*two)).then(one.cmp(two)));
-    let mut items = Vec::with_capacity(children.len());
-    let streams_of = |owner: ObjectId, beside: Option<NameId>, items: &mut Vec<Item>| {
-        let mut streams: Vec<NameId> = catalog.streams(owner).collect();
-        streams.sort_by(|one, two| catalog.name(*one).cmp(&catalog.name(*two)).then(one.cmp(two)));
-        // The root's own name is empty; its streams stand in it.
-        let beside = beside.or_else(|| catalog.names_of(owner).next());
-        items.extend(streams.into_iter().map(|name| Item { name, beside }));
-    };
-    if folder == catalog.root() {
-        streams_of(folder, None, &mut items);
-    }
-    for name in children {
-        items.push(Item { name, beside: None });
-        streams_of(catalog.named_object(name), Some(name), &mut items);
-    }
-    items
-}
-
-fn mapped(catalog: &Catalog, item: &Item) -> Mapped {
-    let (name, bytes) = (catalog.name(item.name), catalog.address_kind() == AddressKind::Inode);
-    match (item.beside.map(|owner| catalog.name(owner)), bytes) {
-        (None, false) => safe_component(&name.units()),
-        (None, true) => safe_component_bytes(name.as_bytes()),
-        (Some(owner), false) => safe_component(&[owner.units(), vec![u16::from(b':')], name.units()].concat()),
-        (Some(owner), true) => safe_component_bytes(&[owner.as_bytes(), b":", name.as_bytes()].concat()),
-    }
-}
-
-/// A name for a folder of ours in a volume's root that nothing of the volume's has.
-pub(super) fn free_in_root(catalog: &Catalog, wanted: String) -> String {
-    let mut names: Vec<Mapped> = items(catalog, catalog.root()).iter().map(|item| mapped(catalog, item)).collect();
-    names.push(Mapped { name: LONG_PATHS.to_string(), changed: true });
-    names.push(Mapped { name: wanted.clone(), changed: true });
-    assign(&mut names);
-    names.pop().map_or(wanted, |last| last.name)
 }
 
 fn join(folder: &str, name: &str) -> String {

@@ -61,7 +61,10 @@ fn choice(choir: &Choir, paths: &[&str], filter: Filter) -> Choice {
 fn plan(choir: &Choir, list: Vec<Choice>) -> Plan {
     let mut job = job(choir, Vec::new(), Options::default());
     job.choices.list = list;
-    Plan::make(&job).unwrap()
+    let plan = Plan::make(&job).unwrap();
+    let nothing = plan.entries.is_empty() && plan.links.is_empty() && plan.special_files + plan.deleted_left == 0;
+    assert_eq!(Plan::nothing(&job).unwrap(), nothing.then(|| plan.left_out.clone()), "asked without planning all");
+    plan
 }
 
 fn files(plan: &Plan) -> Vec<&str> {
@@ -96,6 +99,17 @@ fn a_kind_takes_the_customers_files_and_no_empty_folders() {
     assert!(!folders(&plan).iter().any(|path| path.ends_with("Empty") || *path == "Windows"));
     assert_eq!(left(&plan), [(LeftReason::OtherKind, 4)]);
     assert_eq!(plan.left_out[&LeftReason::OtherKind].bytes, 2 + 2 + 5 + 4);
+}
+
+#[test]
+fn what_takes_nothing_says_what_it_left_out() {
+    let house = house();
+    let kinds = BTreeSet::from([FileKind::Mail]);
+    let mail = plan(&house, vec![choice(&house, &["/"], Filter { kinds, ..Filter::default() })]);
+    assert!(mail.entries.is_empty());
+    assert_eq!(left(&mail), [(LeftReason::OtherKind, 8)]);
+    // An empty folder that was asked for by its name is something.
+    assert_eq!(plan(&house, vec![choice(&house, &["/Users/Clara/Empty"], Filter::default())]).entries.len(), 1);
 }
 
 #[test]

@@ -9,8 +9,8 @@ use crate::handover::place::Reading;
 
 /// A batch is flushed when one of these is reached: what is lost by a kill, and has to be done again, is never much more.
 /// Few files in tests, so that they see many batches.
-const MOST_FILES: usize = if cfg!(test) { 4 } else { 10_000 };
-const MOST_BYTES: u64 = 256 << 20;
+const MOST_FILES: usize = if cfg!(test) { 4 } else { 20_000 };
+const MOST_BYTES: u64 = 512 << 20;
 const MOST_TIME: Duration = Duration::from_secs(20);
 
 /// Files that are written and not yet flushed.

@@ -13,15 +13,18 @@ use crate::survey::picture::{Chosen, ChosenPiece, Picture, Subject, marks};
 pub(super) fn svg(results: &Results<'_>) -> Result<Option<String>> {
     let Some(disk) = results.job.disk else { return Ok(None) };
     let mut chosen = Chosen { name: "the files of this handover".to_string(), ..Chosen::default() };
-    let mut rows: Vec<_> = results.rows().filter(|row| row.entry.kind != ObjectKind::Folder).collect();
+    let rows = results.rows().enumerate().filter(|(_, row)| row.entry.kind != ObjectKind::Folder);
+    let mut files: Vec<_> =
+        rows.map(|(index, row)| (row.entry.volume, row.object.locator, row.entry.object, index)).collect();
     // In the order of the records, which lie together; a file with several names once.
-    rows.sort_by_key(|row| (row.entry.volume, row.object.locator, row.entry.object));
-    rows.dedup_by_key(|row| (row.entry.volume, row.entry.object));
-    for row in rows {
+    files.sort_unstable();
+    files.dedup_by_key(|(volume, _, object, _)| (*volume, *object));
+    for (.., index) in files {
+        let row = results.row(index);
         let damaged = row.facts.state().is_loss();
         chosen.files += 1;
         chosen.damaged += u64::from(damaged);
-        match row.volume.filesystem.extents(row.volume.catalog, row.entry.object) {
+        match results.located.extents(results.job, results.plan, index) {
             Ok(extents) => pieces(row.volume.filesystem.source(), &extents, damaged, &mut chosen.pieces),
             Err(error @ (Error::ImageIo { .. } | Error::ImageChanged { .. } | Error::Io { .. })) => return Err(error),
             // Nothing of it can be placed: it was counted as lost.
