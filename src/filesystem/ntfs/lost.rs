@@ -67,6 +67,29 @@ pub(super) struct Wanted<'a> {
     pub(super) silent: &'a [u64],
 }
 
+/// Live files and folders in the order of their records, each once.
+struct Live(Vec<Known>);
+
+impl Live {
+    fn of(tree: &Tree) -> Self {
+        let mut live: Vec<Known> = tree.live().collect();
+        live.sort_by_key(|known| known.record);
+        // Of two with one number the one that was found last counts.
+        live.dedup_by(|later, earlier| {
+            let is_same = later.record == earlier.record;
+            if is_same {
+                *earlier = *later;
+            }
+            is_same
+        });
+        Self(live)
+    }
+
+    fn get(&self, record: u64) -> Option<&Known> {
+        self.0.binary_search_by_key(&record, |known| known.record).ok().and_then(|place| self.0.get(place))
+    }
+}
+
 /// Reads the lists of all live folders and holds them against the records. What a list names and no record has is
 /// added to the tree: a lost record as `unlocated`, a lost name of a known file as that name. A folder whose list has a
 /// name that is not shown in it is not complete.
@@ -77,11 +100,10 @@ pub(super) fn read_lists(
     findings: &mut Findings,
 ) -> Result<Listed> {
     let Wanted { lost, names_lost, silent } = wanted;
-    let live: HashMap<u64, Known> = tree.live().map(|known| (known.record, known)).collect();
+    let live = Live::of(tree);
     let own = tree.own_files();
-    let mut folders: Vec<Known> =
-        live.values().copied().filter(|known| tree.is_folder(known.object) && !own.contains(&known.record)).collect();
-    folders.sort_by_key(|known| known.record);
+    let is_wanted = |known: &&Known| tree.is_folder(known.object) && !own.contains(&known.record);
+    let folders: Vec<Known> = live.0.iter().filter(is_wanted).copied().collect();
     let mut budget = IndexBudget(parts.volume.length_in_image());
     let mut extensions = ExtensionBudget::for_table(parts.table);
     let mut listed = Listed::default();
@@ -90,13 +112,7 @@ pub(super) fn read_lists(
     let mut unlocated: HashMap<u64, (Reference, Vec<FileName>)> = HashMap::new();
     let mut not_shown: Vec<Slot> = Vec::new();
     {
-        let names = tree.names_by_record();
-        let mut held: HashMap<u64, Vec<u64>> = HashMap::new();
-        for (record, all) in &names {
-            for (parent, _) in all {
-                held.entry(parent.record).or_default().push(*record);
-            }
-        }
+        let mut names = tree.known_names();
         for folder in folders {
             let Ok(record) = parts.table.read(parts.volume, folder.record)? else { continue };
             let file = File::load(parts, &record, &mut extensions, &mut Findings::default())?;
@@ -112,7 +128,6 @@ pub(super) fn read_lists(
                     format!("record {record}: {what}")
                 });
             };
-            let mut in_list: HashSet<(u64, Vec<u8>)> = HashSet::new();
             for (reference, name) in entries {
                 let stored = stored_name(name.units.iter().copied());
                 let number = reference.record;
@@ -121,14 +136,9 @@ pub(super) fn read_lists(
                     continue;
                 }
                 let here = Reference { record: folder.record, sequence: folder.sequence };
-                let known = live.get(&number);
+                let known = live.get(number);
                 let is_known = known.is_some_and(|known| reference.means(known.sequence));
-                let shown = known.is_some()
-                    && names.get(&number).into_iter().flatten().any(|(parent, own)| {
-                        let is_here = parent.record == folder.record
-                            && (parent.means(folder.sequence) || parent.record == record_number::ROOT);
-                        is_here && own.as_bytes() == stored
-                    });
+                let shown = names.list(folder, number, &stored) && known.is_some();
                 let is_past_end = parts.table.own_record_is_lost && number >= parts.table.record_count();
                 let is_lost = known.is_none() && (is_past_end || lost.contains(number));
                 if is_known && shown {
@@ -156,20 +166,12 @@ pub(super) fn read_lists(
                         not_shown.push(folder.object);
                     }
                 }
-                in_list.insert((number, stored));
             }
             if whole {
-                for record in held.get(&folder.record).into_iter().flatten().collect::<HashSet<_>>() {
-                    let all = names.get(record).into_iter().flatten();
-                    let missing = all
-                        .filter(|(parent, _)| parent.record == folder.record && parent.means(folder.sequence))
-                        .any(|(_, name)| !in_list.contains(&(*record, name.as_bytes().to_vec())));
-                    if missing
-                        && !own.contains(record)
-                        && *record >= record_number::FIRST_ORDINARY
-                        && live.contains_key(record)
-                    {
-                        disagree(*record, "the record has a name that the list has not");
+                for record in names.not_listed(folder) {
+                    let is_own = record < record_number::FIRST_ORDINARY || own.contains(&record);
+                    if !is_own && live.get(record).is_some() {
+                        disagree(record, "the record has a name that the list has not");
                     }
                 }
             }

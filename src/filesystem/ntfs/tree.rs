@@ -1,19 +1,21 @@
 //! From records with references to their folders to a catalog.
 
 mod entries;
+mod known_names;
 mod order;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use entries::{Entries, Entry};
+pub(super) use known_names::KnownNames;
 use order::Order;
 
 use super::object::Made;
 use super::structures::{FileName, record_number};
 use super::units::Reference;
 use crate::catalog::{
-    AddressKind, Catalog, CatalogBuilder, Facts, FindingKind, Findings, Incomplete, Name, Object, ObjectId, ObjectKind,
-    Text, Texts,
+    AddressKind, Catalog, CatalogBuilder, Facts, FindingKind, Findings, Incomplete, Object, ObjectId, ObjectKind, Text,
+    Texts,
 };
 use crate::error::Result;
 
@@ -182,13 +184,9 @@ impl Tree {
         self.object_at(slot).is_some_and(|object| object.kind == ObjectKind::Folder)
     }
 
-    /// Names by the record they belong to: parent and name.
-    pub(super) fn names_by_record(&self) -> HashMap<u64, Vec<(Reference, Name<'_>)>> {
-        let mut all: HashMap<u64, Vec<(Reference, Name<'_>)>> = HashMap::new();
-        for name in &self.names {
-            all.entry(name.record).or_default().push((name.parent(), self.texts.get(name.text)));
-        }
-        all
+    /// Names by the record they belong to, and by the folder they stand in.
+    pub(super) fn known_names(&self) -> KnownNames<'_> {
+        KnownNames::new(&self.names, &self.texts)
     }
 
     /// Live folders that a live file means by another sequence number than they have.
