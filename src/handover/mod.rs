@@ -73,15 +73,16 @@ use session::Session;
 /// of a disk, which gets a folder of its own.
 ///
 /// # Errors
-/// [`crate::Error::Destination`] if `to` is refused, has no room, or what was written does not read back; [`crate::Error::Io`] if it
-/// fails; [`crate::Error::ImageIo`] if the image file fails; [`crate::Error::ImageChanged`] if it was changed meanwhile. After each
-/// of them the bag is visibly unfinished, and the same call continues it once the cause is gone (a changed image
-/// excepted).
+/// [`crate::Error::Destination`] if `to` is refused, has no room, or what was written does not read back;
+/// [`crate::Error::Io`] if it fails; [`crate::Error::ImageIo`] if the image file fails; [`crate::Error::ImageChanged`] if
+/// it was changed meanwhile. After each of them the bag is visibly unfinished, and the same call continues it once the
+/// cause is gone (a changed image excepted).
 pub fn extract(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summary> {
     run(job, to, false, &Disk, progress)
 }
 
-/// Whether [`extract`], or [`add`], would begin or continue a bag at `to`, as far as that can be said without planning it. Makes nothing.
+/// Whether [`extract`], or [`add`], would begin or continue a bag at `to`, as far as that can be said without planning
+/// it. Makes nothing.
 ///
 /// # Errors
 /// [`crate::Error::Destination`] if it would be refused; [`crate::Error::Io`] if it can't be looked at.
@@ -93,8 +94,8 @@ pub fn check_destination(job: &Job<'_>, to: &Path, add: bool) -> Result<()> {
 /// was made by ([`given`] tells them). What is there is read again, has to be as it was, and stays as it is.
 ///
 /// # Errors
-/// As [`extract`]; [`crate::Error::Destination`] also if image, map or options are others, or something in the bag was changed.
-/// From the first change on the bag is visibly unfinished, and the same call continues it.
+/// As [`extract`]; [`crate::Error::Destination`] also if image, map or options are others, or something in the bag was
+/// changed. From the first change on the bag is visibly unfinished, and the same call continues it.
 pub fn add(job: &Job<'_>, to: &Path, progress: &dyn Progress) -> Result<Summary> {
     run(job, to, true, &Disk, progress)
 }
