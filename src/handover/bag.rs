@@ -74,33 +74,29 @@ pub(crate) struct Tags<'s, 'o> {
     digests: Vec<(String, String)>,
 }
 
-/// Writes one of them, and gives its name and digest.
-fn write_tag(
-    session: &Session<'_>,
-    name: &str,
-    fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
-) -> Result<(String, String)> {
-    let (temporary, path) = (session.temporary(&format!("record {}", name.replace('/', " "))), session.path(name));
-    let output = session.output;
-    let write = || {
-        let file = Hashing { file: output.create(&temporary)?, hash: Sha256::new() };
-        let mut buffered = BufWriter::with_capacity(1 << 16, file);
-        fill(&mut buffered)?;
-        let mut file = buffered.into_inner().map_err(io::IntoInnerError::into_error)?;
-        file.file.sync()?;
-        let digest = file.hash.finalize();
-        drop(file.file);
-        output.publish(&temporary, &path)?;
-        Ok(hex::of(&digest))
-    };
-    let digest = write().map_err(|source| Error::Io { action: "write", path, source })?;
-    Ok((name.to_string(), digest))
-}
+impl<'s, 'o> Tags<'s, 'o> {
+    fn new(session: &'s Session<'o>) -> Self {
+        Self { session, digests: Vec::new() }
+    }
 
-impl Tags<'_, '_> {
     /// Writes one of them.
     pub(crate) fn write(&mut self, name: &str, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()> {
-        self.digests.push(write_tag(self.session, name, fill)?);
+        let session = self.session;
+        let (temporary, path) = (session.temporary(&format!("record {}", name.replace('/', " "))), session.path(name));
+        let output = session.output;
+        let write = || {
+            let file = Hashing { file: output.create(&temporary)?, hash: Sha256::new() };
+            let mut buffered = BufWriter::with_capacity(1 << 16, file);
+            fill(&mut buffered)?;
+            let mut file = buffered.into_inner().map_err(io::IntoInnerError::into_error)?;
+            file.file.sync()?;
+            let digest = file.hash.finalize();
+            drop(file.file);
+            output.publish(&temporary, &path)?;
+            Ok(hex::of(&digest))
+        };
+        let digest = write().map_err(|source| Error::Io { action: "write", path, source })?;
+        self.digests.push((name.to_string(), digest));
         Ok(())
     }
 
@@ -115,42 +111,70 @@ impl Tags<'_, '_> {
     }
 }
 
-/// Writes all records and closes the bag.
+/// Writes all records and closes the bag. Meanwhile `settle` makes sure of what was copied: the bag is closed only if
+/// it could.
 pub(crate) fn finish(
     results: &Results<'_>,
     session: Session<'_>,
     summary: &Summary,
     started: &str,
+    settle: impl FnOnce(&Session<'_>) -> Result<()>,
     progress: &dyn Progress,
 ) -> Result<()> {
-    let ended = now();
-    let account = Account::of(results, summary, &ended);
-    session.log_lines(&record::totals(results.job, summary))?;
-    session.log("all files are written; closing")?;
-    let mut tags = Tags { session: &session, digests: Vec::new() };
-    // Takes as long as all others together.
-    let json = || write_tag(&session, "records/manifest.json", |out| records::manifest_json(results, out));
-    let (json, others) = std::thread::scope(|scope| {
-        let json = scope.spawn(json);
-        let others = write_others(results, summary, &account, (started, &ended), &mut tags, progress);
-        (json.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)), others)
-    });
-    others?;
-    tags.digests.push(json?);
-    tags.add(LOG)?;
-    tags.digests.push((BAGIT.to_string(), hex::of(&Sha256::digest(BAGIT_TEXT))));
-    let mut lines: Vec<String> = tags.digests.iter().map(|(name, digest)| format!("{digest}  {name}\n")).collect();
-    // By path; every digest has the same length.
-    lines.sort_by(|one, two| one.get(64..).cmp(&two.get(64..)));
-    let text = lines.concat();
-    tags.write(TAG_MANIFEST, |out| out.write_all(text.as_bytes()))?;
-    if let Some(key) = &results.job.record.signer {
-        session.write_file("signature", SIGNATURE, key.sign(text.as_bytes())?.as_bytes())?;
-    }
+    let write = || -> Result<()> {
+        let ended = now();
+        let account = Account::of(results, summary, &ended);
+        session.log_lines(&record::totals(results.job, summary))?;
+        session.log("all files are written; closing")?;
+        let mut tags = Tags::new(&session);
+        std::thread::scope(|scope| {
+            // Each of the two takes as long as all that is done here.
+            let beside = [
+                scope.spawn(|| write_manifest_json(results, &session)),
+                scope.spawn(|| write_tables(results, &session)),
+            ];
+            let own = settle(&session)
+                .and_then(|()| write_others(results, summary, &account, (started, &ended), &mut tags, progress));
+            let beside = beside.map(|thread| thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)));
+            own?;
+            beside.into_iter().try_for_each(|digests| digests.map(|digests| tags.digests.extend(digests)))
+        })?;
+        tags.add(LOG)?;
+        tags.digests.push((BAGIT.to_string(), hex::of(&Sha256::digest(BAGIT_TEXT))));
+        let mut lines: Vec<String> = tags.digests.iter().map(|(name, digest)| format!("{digest}  {name}\n")).collect();
+        // By path; every digest has the same length.
+        lines.sort_by(|one, two| one.get(64..).cmp(&two.get(64..)));
+        let text = lines.concat();
+        tags.write(TAG_MANIFEST, |out| out.write_all(text.as_bytes()))?;
+        match &results.job.record.signer {
+            Some(key) => session.write_file("signature", SIGNATURE, key.sign(text.as_bytes())?.as_bytes()),
+            None => Ok(()),
+        }
+    };
+    write().inspect_err(|error| session.log_stop(error))?;
     session.close(BAGIT_TEXT)
 }
 
-/// Writes all records but the manifest for programs.
+/// Writes the manifest for programs.
+fn write_manifest_json(results: &Results<'_>, session: &Session<'_>) -> Result<Vec<(String, String)>> {
+    let mut tags = Tags::new(session);
+    tags.write("records/manifest.json", |out| records::manifest_json(results, out))?;
+    Ok(tags.digests)
+}
+
+/// Writes the tables, and the payload's digests.
+fn write_tables(results: &Results<'_>, session: &Session<'_>) -> Result<Vec<(String, String)>> {
+    let mut tags = Tags::new(session);
+    tags.write("records/manifest.csv", |out| records::manifest_csv(results, out))?;
+    tags.write("records/lost.csv", |out| records::lost_csv(results, out))?;
+    tags.write("records/links.csv", |out| records::links_csv(results, out))?;
+    for algorithm in results.job.options.also() | Algorithm::Sha256 {
+        tags.write(algorithm.manifest(), |out| manifest(results, algorithm, out))?;
+    }
+    Ok(tags.digests)
+}
+
+/// Writes the records of the job, and what people read.
 fn write_others(
     results: &Results<'_>,
     summary: &Summary,
@@ -159,9 +183,6 @@ fn write_others(
     tags: &mut Tags<'_, '_>,
     progress: &dyn Progress,
 ) -> Result<()> {
-    tags.write("records/manifest.csv", |out| records::manifest_csv(results, out))?;
-    tags.write("records/lost.csv", |out| records::lost_csv(results, out))?;
-    tags.write("records/links.csv", |out| records::links_csv(results, out))?;
     tags.write("records/job.json", |out| job_json(results, summary, started, ended, out))?;
     #[cfg(feature = "report")]
     let beside = report::write(results, account, tags, progress)?;
@@ -171,11 +192,7 @@ fn write_others(
         super::account::Beside::default()
     };
     tags.write(readme::READ_ME_FIRST, |out| out.write_all(readme::text(results, account, &beside).as_bytes()))?;
-    tags.write(BAG_INFO, |out| out.write_all(bag_info(results, summary, ended).as_bytes()))?;
-    for algorithm in results.job.options.also() | Algorithm::Sha256 {
-        tags.write(algorithm.manifest(), |out| manifest(results, algorithm, out))?;
-    }
-    Ok(())
+    tags.write(BAG_INFO, |out| out.write_all(bag_info(results, summary, ended).as_bytes()))
 }
 
 /// The payload's digests as RFC 8493 and the common checkers have them: two spaces, sorted by path. No name in it

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-pub(crate) use closing::{flush, look_for};
+pub(crate) use closing::settle;
 pub(crate) use read_back::digest;
 use sha2::{Digest, Sha256};
 
@@ -315,9 +315,13 @@ impl Copier<'_> {
         std::iter::once(self.session.folder_path("")).chain(planned).try_for_each(|folder| self.make_folder(&folder))
     }
 
+    /// Those above it come first, so that each is asked for once.
     fn make_folder(&self, folder: &Path) -> Result<()> {
         if lock(&self.folders).contains(folder) {
             return Ok(());
+        }
+        if let Some(above) = folder.parent().filter(|_| folder != self.session.folder) {
+            self.make_folder(above)?;
         }
         self.session.output.create_folder(folder).map_err(|source| Error::Io {
             action: "make the folder",

@@ -30,7 +30,7 @@ pub(crate) struct Located {
     /// Where each link of the plan leads; empty where that can't be told.
     pub(crate) targets: Vec<String>,
     /// Where files lie, by entry, as far as there was memory for it.
-    kept: HashMap<usize, Extents>,
+    kept: Vec<Option<Box<Extents>>>,
 }
 
 impl Located {
@@ -39,7 +39,7 @@ impl Located {
     /// # Errors
     /// As [`crate::filesystem::Filesystem::extents`].
     pub(crate) fn extents(&self, job: &Job<'_>, plan: &Plan, index: usize) -> Result<Cow<'_, Extents>> {
-        if let Some(extents) = self.kept.get(&index) {
+        if let Some(Some(extents)) = self.kept.get(index) {
             return Ok(Cow::Borrowed(extents));
         }
         let entry = &plan.entries[index];
@@ -48,14 +48,17 @@ impl Located {
     }
 }
 
+/// Bytes that an allocator takes for the two pieces of memory that one file's place is in (common practice, no source).
+const ALLOCATOR: usize = 32;
+
 /// About how many bytes of memory it takes to keep where a file lies.
 fn weight(extents: &Extents) -> usize {
     let beside = match extents {
-        Extents::Resident(bytes) => bytes.len(),
-        Extents::Runs(runs) => runs.runs.len().saturating_mul(size_of::<Run>()),
+        Extents::Resident(bytes) => bytes.capacity(),
+        Extents::Runs(runs) => runs.runs.capacity().saturating_mul(size_of::<Run>()),
         Extents::Packed(packed) => weight(&packed.stored),
     };
-    beside.saturating_add(size_of::<(usize, Extents)>())
+    beside.saturating_add(size_of::<Extents>()).saturating_add(ALLOCATOR)
 }
 
 /// What begins to lie there, by volume and byte: the order in which files are read.
@@ -93,7 +96,7 @@ pub(crate) fn locate(job: &Job<'_>, plan: &Plan, progress: &dyn Progress) -> Res
         (entry.volume, job.volumes[entry.volume].catalog.object(entry.object).locator, *index)
     });
     progress.begin("locating", files.len() as u64, Unit::Files);
-    let mut located = Located::default();
+    let mut located = Located { kept: vec![None; plan.entries.len()], ..Located::default() };
     let mut places = Vec::with_capacity(files.len());
     let taken = AtomicUsize::new(0);
     let is_room_for = |extents: &Extents| {
@@ -105,7 +108,7 @@ pub(crate) fn locate(job: &Job<'_>, plan: &Plan, progress: &dyn Progress) -> Res
             .map(|index| {
                 let answer = place_of(job, plan, *index)?;
                 progress.advance(1);
-                Ok((*index, answer.map(|(place, extents)| (place, Some(extents).filter(is_room_for)))))
+                Ok((*index, answer.map(|(place, extents)| (place, Some(extents).filter(is_room_for).map(Box::new)))))
             })
             .collect::<Result<Vec<_>>>()
     });
@@ -114,7 +117,7 @@ pub(crate) fn locate(job: &Job<'_>, plan: &Plan, progress: &dyn Progress) -> Res
             match answer {
                 Ok((place, extents)) => {
                     places.push(place);
-                    located.kept.extend(extents.map(|extents| (index, extents)));
+                    located.kept[index] = extents;
                 }
                 Err(why) => drop(located.unplaced.insert(index, why)),
             }
@@ -143,9 +146,11 @@ mod tests {
         let job = job(&choir, vec![Selected::Root], Options::default());
         let plan = Plan::make(&job).unwrap();
         let located = locate(&job, &plan, &Silent).unwrap();
-        let (kept, tasks) = (located.kept.len(), located.tasks.len());
+        let kept: Vec<_> = located.kept.iter().flatten().collect();
+        let weight = kept.iter().map(|extents| weight(extents)).sum::<usize>();
+        let (kept, tasks) = (kept.len(), located.tasks.len());
         assert!(0 < kept && kept < tasks, "{kept} of {tasks}");
-        assert!(located.kept.values().map(weight).sum::<usize>() <= MEMORY);
+        assert!(weight <= MEMORY, "{weight} bytes");
         for index in &located.tasks {
             let entry = &plan.entries[*index];
             let volume = &job.volumes[entry.volume];

@@ -57,15 +57,13 @@ pub use sign::{NAMESPACE, SignatureReport, SignatureState, Signers, SigningKey};
 pub use summary::{Count, Lost, MOST_LOST, Summary};
 pub use verify::{Problem, ProblemKind, Verification, verify, verify_signed};
 
-use crate::catalog::Timestamp;
 use crate::error::Result;
 use crate::progress::Progress;
-use crate::threads;
 use journal::{Earlier, Header, Journal};
 use locate::Located;
 use output::{Disk, Output};
 use place::{Reading, Tree, merged};
-use plan::{Entry, Plan};
+use plan::Plan;
 use results::Results;
 use session::Session;
 
@@ -139,27 +137,18 @@ fn run(job: &Job<'_>, to: &Path, add: bool, output: &dyn Output, progress: &dyn 
     };
     let session = Session::open(output, &destination, &header, &mut earlier, place, &plan)?;
     session.log_lines(&record::opening(job, &plan))?;
-    let read_back = match copy_all(job, &plan, &session, &located, &mut earlier, progress) {
-        Ok(read_back) => read_back,
-        Err(error) => {
-            // The error that matters is the one at hand.
-            let _ = session.log(&format!("stopped: {error}"));
-            return Err(error);
-        }
-    };
-    session.log(record::read_back(read_back))?;
-    let asked = ask_second(job, &plan, &session, &located, &earlier, progress)
-        .and_then(|second| Ok((second, ask_formats(job, &plan, &session, &located, progress)?)));
-    let (second, opens) = match asked {
-        Ok(answers) => answers,
-        Err(error) => {
-            let _ = session.log(&format!("stopped: {error}"));
-            return Err(error);
-        }
-    };
+    let copied = copy_all(job, &plan, &session, &located, &mut earlier, progress)
+        .and_then(|read_back| {
+            session.log(record::read_back(read_back))?;
+            let second = ask_second(job, &plan, &session, &located, &earlier, progress)?;
+            Ok((read_back, second, ask_formats(job, &plan, &session, &located, progress)?))
+        })
+        .inspect_err(|error| session.log_stop(error));
+    let (read_back, second, opens) = copied?;
     let results = Results { job, plan: &plan, located: &located, done: &earlier.done, second: &second, opens: &opens };
     let summary = Summary { read_back, ..results.summary(destination.folder.clone(), destination.begun) };
-    bag::finish(&results, session, &summary, &earlier.started, progress)?;
+    let settle = |session: &Session<'_>| copy::settle(&results, session, progress);
+    bag::finish(&results, session, &summary, &earlier.started, settle, progress)?;
     Ok(summary)
 }
 
@@ -224,31 +213,7 @@ fn copy_all(
     let journal = Journal::open(session.output, &session.folder, earlier)?;
     let read_back = copy::run(job, plan, session, journal, located, &mut earlier.done, progress)?;
     job.image.check_unchanged()?;
-    let mut files = Vec::new();
-    for (index, reading) in earlier.done.iter().enumerate() {
-        let entry = &plan.entries[index];
-        let Some(reading) = reading else { continue };
-        let facts = &job.volumes[entry.volume].catalog.object(entry.object).facts;
-        let Some(tree) = Tree::of(&merged(facts, Some(reading), true), reading.size) else { continue };
-        files.push(session.path(&format!("{}/{}", tree.folder(), entry.path)));
-    }
-    copy::look_for(&files)?;
-    copy::flush(session, &files, progress)?;
-    // Their times change while they are filled.
-    let folders: Vec<_> = plan.folders().collect();
-    threads::in_parts(&folders, LEAST_FOLDERS, |part| part.iter().for_each(|entry| set_times(job, session, entry)));
     Ok(read_back)
-}
-
-/// For fewer folders than this a thread of their own is not worth while.
-const LEAST_FOLDERS: usize = 1000;
-
-/// Gives a folder of the plan its times.
-fn set_times(job: &Job<'_>, session: &Session<'_>, folder: &Entry) {
-    let object = job.volumes[folder.volume].catalog.object(folder.object);
-    let system_time = |time: Option<Timestamp>| time.and_then(|time| time.system_time(&job.time_zone));
-    let (created, modified) = (system_time(object.created()), system_time(object.modified()));
-    session.output.set_folder_times(&session.folder_path(&folder.path), created, modified);
 }
 
 #[cfg(test)]

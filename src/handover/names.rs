@@ -67,12 +67,26 @@ pub fn safe_component(units: &[u16]) -> Mapped {
 /// Maps a name stored as bytes, which are UTF-8 or not, to a host's name.
 #[must_use]
 pub fn safe_component_bytes(bytes: &[u8]) -> Mapped {
+    if let Some(unchanged) = unchanged(bytes) {
+        return unchanged;
+    }
     let mut elements = Vec::with_capacity(bytes.len());
     for chunk in bytes.utf8_chunks() {
         elements.extend(chunk.valid().chars().map(Element::Char));
         elements.extend(chunk.invalid().iter().copied().map(Element::Byte));
     }
     map(&elements, || bytes.to_vec())
+}
+
+/// The name of a text, stored as UTF-8 or UTF-16, that can stay as it is; `None` for all that takes a closer look.
+pub(crate) fn unchanged(stored: &[u8]) -> Option<Mapped> {
+    let name = std::str::from_utf8(stored).ok()?;
+    let is_plain = !name.is_empty()
+        && name.len() <= LONGEST_NAME
+        && !name.ends_with(['.', ' '])
+        && !name.chars().any(|c| c == '%' || is_forbidden(c))
+        && device_length(name).is_none();
+    is_plain.then(|| Mapped { name: name.to_string(), changed: false })
 }
 
 fn map(stored: &[Element], stored_bytes: impl FnOnce() -> Vec<u8>) -> Mapped {
@@ -138,6 +152,9 @@ fn is_wrong_here(rest: &[Element]) -> bool {
 /// file: it stands before the first dot, spaces between them don't count, nor does case.
 fn device_length(name: &str) -> Option<usize> {
     let stem = name.split('.').next()?.trim_end_matches(' ');
+    if !(3..=7).contains(&stem.len()) {
+        return None;
+    }
     let upper = stem.to_ascii_uppercase();
     let is_device = match upper.strip_prefix("COM").or_else(|| upper.strip_prefix("LPT")) {
         Some(number) => matches!(number, "1" | "2" | "3" | "4" | "5" | "6" | "7" | "8" | "9" | "¹" | "²" | "³"),

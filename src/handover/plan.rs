@@ -163,7 +163,7 @@ pub(crate) fn volume_folder(job: &Job<'_>, volume: &VolumeSelection<'_>) -> Stri
     match job.choices.alone {
         Some(alone) if alone == volume.number => String::new(),
         Some(alone) => match job.volumes.iter().find(|one| one.number == alone) {
-            Some(alone) => free_in_root(alone.catalog, wanted),
+            Some(alone) => free_in_root(alone.catalog, &wanted),
             None => wanted,
         },
         None if job.volumes.len() <= 1 => String::new(),

@@ -180,6 +180,11 @@ impl<'o> Session<'o> {
         write().map_err(failed("write", &path))
     }
 
+    /// Logs what stopped it, if that can be: the error that matters is the one at hand.
+    pub(crate) fn log_stop(&self, error: &Error) {
+        let _ = self.log(&format!("stopped: {error}"));
+    }
+
     /// Takes away what an earlier run wrote when it thought it was done.
     fn unfinish(&self) -> Result<()> {
         for name in std::iter::once(BAGIT).chain(bag::CLOSING_FILES) {

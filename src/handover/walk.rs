@@ -4,17 +4,22 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 use std::rc::Rc;
 
 use super::choice::{Look, Seen, Standing, Verdict};
-use super::folder::{Item, LONG_PATHS, items, mapped};
+use super::folder::{Item, LONG_PATHS, free_in_root, named};
 use super::job::{Job, Selected, VolumeSelection};
-use super::names::{Mapped, assign};
 use super::plan::{Entry, Link, Plan, bounded_path};
 use crate::catalog::{AddressKind, Catalog, Completeness, Distrust, NameId, Object, ObjectId, ObjectKind};
 use crate::error::{Error, Result};
+use crate::threads;
 
 /// A folder whose path in the bag is longer than this many bytes is handed over under [`LONG_PATHS`]. With a file's
 /// name (255 bytes) every path then stays below the 1,024 bytes that macOS takes (`PATH_MAX`), with room for where the
 /// bag lies.
 const LONGEST_FOLDER: usize = 500;
+
+/// So many folders are named together, by several threads; for fewer than [`LEAST`] a thread is not worth while. Neither
+/// is what the machine decides, since a folder that is met twice is walked where it is met first.
+const TOGETHER: usize = 1024;
+const LEAST: usize = 64;
 
 /// Walks one volume and adds what is found to the plan.
 pub(super) struct Walk<'w, 'a> {
@@ -90,8 +95,9 @@ impl<'w, 'a> Walk<'w, 'a> {
             seen: HashSet::new(),
             nodes: Vec::new(),
             first,
-            long_paths: LONG_PATHS.to_string(),
+            long_paths: String::new(),
         };
+        walk.long_paths = join(&walk.prefix, &free_in_root(catalog, LONG_PATHS));
         let selected: Vec<(u64, Selected)> = match choices.is_empty() {
             true => volume.selected.iter().map(|one| (1, *one)).collect(),
             false => walk.look.selected().collect(),
@@ -152,9 +158,23 @@ impl<'w, 'a> Walk<'w, 'a> {
         let path = self.prefix.clone();
         let mut stack = vec![Folder { object: root, path, standing, deleted: self.deleted, node, label: None }];
         self.seen.insert(root);
-        while let Some(folder) = stack.pop().filter(|_| !is_enough(self)) {
-            self.walk(&folder, &mut stack);
+        while !stack.is_empty() && !is_enough(self) {
+            let folders = stack.split_off(stack.len().saturating_sub(TOGETHER));
+            for (folder, items) in folders.iter().zip(self.named(&folders)) {
+                if is_enough(self) {
+                    return;
+                }
+                self.walk(folder, items, &mut stack);
+            }
         }
+    }
+
+    /// What stands in each of these folders, under the names of the handover.
+    fn named(&self, folders: &[Folder]) -> impl Iterator<Item = Vec<(Item, String)>> + use<> {
+        let objects: Vec<ObjectId> = folders.iter().map(|folder| folder.object).collect();
+        let catalog = self.catalog;
+        let name = |part: &[ObjectId]| part.iter().map(|folder| named(catalog, *folder)).collect::<Vec<_>>();
+        threads::in_parts(&objects, LEAST, name).into_iter().flatten()
     }
 
     fn may_have_lost(&self, folder: ObjectId) -> bool {
@@ -210,22 +230,11 @@ impl<'w, 'a> Walk<'w, 'a> {
         self.chosen.get(&name).copied().unwrap_or_default()
     }
 
-    fn walk(&mut self, folder: &Folder, stack: &mut Vec<Folder>) {
-        let items = items(self.catalog, folder.object);
-        let mut mapped: Vec<Mapped> = items.iter().map(|item| mapped(self.catalog, item)).collect();
-        let is_root = folder.object == self.catalog.root();
-        if is_root {
-            // Last, so that it and not the customer's folder takes the number.
-            mapped.push(Mapped { name: LONG_PATHS.to_string(), changed: true });
-        }
-        assign(&mut mapped);
-        if let (true, Some(last)) = (is_root, mapped.last()) {
-            self.long_paths = join(&self.prefix, &last.name);
-        }
-        for (item, mapped) in items.iter().zip(&mapped) {
-            let path = join(&folder.path, &mapped.name);
+    fn walk(&mut self, folder: &Folder, items: Vec<(Item, String)>, stack: &mut Vec<Folder>) {
+        for (item, name) in items {
+            let path = join(&folder.path, &name);
             match self.object(item.name).kind {
-                ObjectKind::Stream => self.stream(folder, item, path),
+                ObjectKind::Stream => self.stream(folder, &item, path),
                 _ => self.item(folder, item.name, path, stack),
             }
         }

@@ -258,7 +258,14 @@ proptest! {
         assert_legal(&mapped.name);
         prop_assert_eq!(mapped.changed, units(&mapped.name) != stored);
         let again = safe_component(&units(&mapped.name));
-        prop_assert_eq!(again, Mapped { name: mapped.name, changed: false });
+        prop_assert_eq!(&again, &Mapped { name: mapped.name, changed: false });
+        // The short way to a name says the same, if it says anything.
+        let short = unchanged(again.name.as_bytes());
+        prop_assert!(short.is_none_or(|short| short == again));
+        if let Ok(text) = String::from_utf16(&stored) {
+            let (long, short) = (safe_component(&stored), unchanged(text.as_bytes()));
+            prop_assert!(short.is_none_or(|short| short == long), "{text:?}");
+        }
     }
 
     #[test]
