@@ -199,6 +199,9 @@ fn cut(text: &str, room: usize) -> &str {
 /// A name that has no room for a number is cut. The result depends on nothing but the names and their order, and the
 /// time grows with their number only, however many collide.
 pub fn assign(siblings: &mut [Mapped]) {
+    if are_distinct(siblings) {
+        return;
+    }
     let mut taken = HashSet::with_capacity(siblings.len());
     let mut late = Vec::new();
     for sibling in siblings {
@@ -223,6 +226,29 @@ pub fn assign(siblings: &mut [Mapped]) {
         };
         *sibling = Mapped { name, changed: true };
     }
+}
+
+/// Whether no two names collide. Folding takes its time, and only names with the same digits can fold to the same: what
+/// cameras, scanners and people number has not to be folded at all.
+fn are_distinct(siblings: &[Mapped]) -> bool {
+    let digits: Vec<u64> = siblings.iter().map(|sibling| digits(&sibling.name)).collect();
+    let mut sorted = digits.clone();
+    sorted.sort_unstable();
+    let is_shared = |digits: &u64| {
+        let first = sorted.partition_point(|other| other < digits);
+        sorted.get(first.saturating_add(1)) == Some(digits)
+    };
+    let mut taken = HashSet::new();
+    siblings.iter().zip(&digits).all(|(sibling, digits)| !is_shared(digits) || taken.insert(fold(&sibling.name)))
+}
+
+/// A number that is the same for names that have the same ASCII digits, in this order. No character folds to a digit or
+/// takes one away: none has one in its canonical decomposition or other case.
+fn digits(name: &str) -> u64 {
+    // FNV-1a (IETF draft-eastlake-fnv); names that it takes for the same are folded, no more.
+    name.bytes()
+        .filter(u8::is_ascii_digit)
+        .fold(0xcbf2_9ce4_8422_2325, |hash: u64, digit| (hash ^ u64::from(digit)).wrapping_mul(0x0100_0000_01b3))
 }
 
 /// What two names have in common if some host would take them for the same.

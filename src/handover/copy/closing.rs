@@ -76,9 +76,10 @@ fn look_for(root: &Path, files: &[String]) -> Result<()> {
         for entry in std::fs::read_dir(&folder).into_iter().flatten().map_while(std::io::Result::ok) {
             unseen.remove(entry.file_name().as_os_str());
         }
-        unseen.into_iter().map(|name| folder.join(name)).try_for_each(|path: PathBuf| {
-            std::fs::symlink_metadata(&path).map(drop).map_err(|_| vanished(&path))
-        })
+        unseen
+            .into_iter()
+            .map(|name| folder.join(name))
+            .try_for_each(|path: PathBuf| std::fs::symlink_metadata(&path).map(drop).map_err(|_| vanished(&path)))
     })
 }
 

@@ -251,6 +251,17 @@ fn stored_name() -> impl Strategy<Value = Vec<u16>> {
     prop::collection::vec(piece, 0..9).prop_map(|pieces| pieces.concat())
 }
 
+/// Each character alone, and behind a digit, which it might combine with.
+#[test]
+fn no_character_makes_or_takes_a_digit() {
+    for c in (0..=0x0010_FFFF).filter_map(char::from_u32) {
+        for name in [c.to_string(), format!("7{c}"), format!("{c}7"), format!("e{c}7")] {
+            assert_eq!(digits(&fold(&name)), digits(&name), "{name:?}");
+        }
+    }
+    assert_ne!(digits("12"), digits("21"));
+}
+
 proptest! {
     #[test]
     fn any_units_become_a_legal_name_that_stays(stored in stored_name()) {
