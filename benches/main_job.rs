@@ -247,6 +247,9 @@ impl Bench {
             ("hash the files' bytes, one core", format!("openssl dgst -sha256 {}", self.path("blob"))),
             ("write the files' bytes", format!("cp {} {dest}/", self.path("blob"))),
             ("write the files (tar -x)", format!("tar -C {dest} -xf {}", self.path("tar"))),
+            ("write the files and flush them (tar -x, sync -f)", {
+                format!("tar -C {dest} -xf {} && sync -f {dest}", self.path("tar"))
+            }),
         ];
         self.report(volume, "limit", &self.medians(&image, &limits));
         let bag = self.path("tree/bag");

@@ -105,6 +105,7 @@ fn for_each<T: Sync>(things: &[T], ask: impl Fn(&T) -> Result<()> + Sync) -> Res
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::handover::output::{Disk, Output};
     use crate::testing::write_file;
 
     #[test]
@@ -120,10 +121,10 @@ mod tests {
         look_for(folder.path(), &files).unwrap();
         for name in names {
             let (path, away) = (below(folder.path(), name), folder.path().join("away"));
-            std::fs::rename(&path, &away).unwrap();
+            Disk.publish(&path, &away).unwrap();
             let error = look_for(folder.path(), &files).unwrap_err().to_string();
             assert!(error.contains("vanished") && error.contains(&path.display().to_string()), "{error}");
-            std::fs::rename(&away, &path).unwrap();
+            Disk.publish(&away, &path).unwrap();
         }
         std::fs::remove_dir_all(folder.path().join("data")).unwrap();
         assert!(look_for(folder.path(), &files).is_err());

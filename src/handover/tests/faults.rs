@@ -18,19 +18,23 @@ use crate::testing::write_file;
 const KEY: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/keys/choir");
 
 fn all(choir: &Choir) -> Job<'_> {
+    reading(choir, true)
+}
+
+fn reading(choir: &Choir, read_back: bool) -> Job<'_> {
     let also = Algorithm::Sha512 | Algorithm::Blake3 | Algorithm::Md5;
-    let options = Options { streams: true, also, ..Options::default() };
+    let options = Options { streams: true, also, read_back, ..Options::default() };
     // A build without signatures hands over unsigned.
     let record = Record { signer: SigningKey::read(Path::new(KEY)).ok(), ..Record::default() };
     Job { record, ..job(choir, vec![Selected::Root], options) }
 }
 
 /// What a bag holds if nothing disturbs it, and the operations that takes.
-fn undisturbed(choir: &Choir) -> (BTreeMap<String, String>, u64) {
+fn undisturbed(job: &Job<'_>) -> (BTreeMap<String, String>, u64) {
     let folder = tempfile::tempdir().unwrap();
     let to = folder.path().join("bag");
     let disk = FaultyDisk::new(Plan::default());
-    extract_onto(&all(choir), &to, &disk).unwrap();
+    extract_onto(job, &to, &disk).unwrap();
     (timeless(&to), disk.operations())
 }
 
@@ -48,11 +52,11 @@ fn is_honest(to: &Path) {
     }
 }
 
-fn disturb(choir: &Choir, plan: Plan, cut_power: bool, expected: &BTreeMap<String, String>) {
+fn disturb(job: &Job<'_>, plan: Plan, cut_power: bool, expected: &BTreeMap<String, String>) {
     let folder = tempfile::tempdir().unwrap();
     let to = folder.path().join("bag");
     let disk = FaultyDisk::new(plan);
-    let first = extract_onto(&all(choir), &to, &disk);
+    let first = extract_onto(job, &to, &disk);
     if cut_power {
         disk.cut_power();
     }
@@ -64,7 +68,7 @@ fn disturb(choir: &Choir, plan: Plan, cut_power: bool, expected: &BTreeMap<Strin
         assert_eq!(timeless(&to), *expected, "{plan:?}");
         return;
     }
-    extract(&all(choir), &to).unwrap_or_else(|error| panic!("{plan:?}: {error}"));
+    extract(job, &to).unwrap_or_else(|error| panic!("{plan:?}: {error}"));
     assert!(verify(&to, &Silent).unwrap().is_valid());
     assert_eq!(timeless(&to), *expected, "{plan:?}");
 }
@@ -72,41 +76,53 @@ fn disturb(choir: &Choir, plan: Plan, cut_power: bool, expected: &BTreeMap<Strin
 #[test]
 fn stopped_at_any_operation_it_goes_on_to_the_same_bag() {
     let choir = everything(Some(ByteState::Read));
-    let (expected, operations) = undisturbed(&choir);
+    let (expected, operations) = undisturbed(&all(&choir));
     assert!(operations > 100, "{operations}");
     for at in 1..=operations {
         let plan = Plan { stop_at: Some(at), tear: at % 2 == 0, ..Plan::default() };
-        disturb(&choir, plan, false, &expected);
+        disturb(&all(&choir), plan, false, &expected);
     }
 }
 
 #[test]
 fn what_was_not_flushed_is_not_trusted_after_a_power_cut() {
     let choir = everything(Some(ByteState::Read));
-    let (expected, operations) = undisturbed(&choir);
+    let (expected, operations) = undisturbed(&all(&choir));
     // The last operations only tidy up behind a bag that was flushed.
     for at in (1..operations - 5).step_by(5) {
         for no_flush in [false, true] {
-            disturb(&choir, Plan { stop_at: Some(at), no_flush, ..Plan::default() }, true, &expected);
+            disturb(&all(&choir), Plan { stop_at: Some(at), no_flush, ..Plan::default() }, true, &expected);
         }
+    }
+}
+
+/// The last files are made safe while the records are written.
+#[test]
+fn without_reading_back_it_is_continued_as_well() {
+    let choir = everything(Some(ByteState::Read));
+    let job = reading(&choir, false);
+    let (expected, operations) = undisturbed(&job);
+    for at in (1..operations - 5).step_by(2) {
+        let plan = Plan { stop_at: Some(at), no_flush: at % 3 == 0, ..Plan::default() };
+        disturb(&job, plan, at % 4 == 1, &expected);
     }
 }
 
 #[test]
 fn one_failure_at_any_operation_does_no_harm() {
     let choir = everything(Some(ByteState::Read));
-    let (expected, operations) = undisturbed(&choir);
+    let (expected, operations) = undisturbed(&all(&choir));
     for at in (1..=operations).step_by(2) {
-        disturb(&choir, Plan { fail_at: Some(at), tear: at % 4 == 1, ..Plan::default() }, false, &expected);
+        disturb(&all(&choir), Plan { fail_at: Some(at), tear: at % 4 == 1, ..Plan::default() }, false, &expected);
     }
 }
 
 #[test]
 fn a_full_disk_stops_and_is_continued() {
     let choir = everything(Some(ByteState::Read));
-    let (expected, _) = undisturbed(&choir);
+    let (expected, _) = undisturbed(&all(&choir));
     for room in (0..60_000).step_by(2500) {
-        disturb(&choir, Plan { room: Some(room), ..Plan::default() }, false, &expected);
+        disturb(&all(&choir), Plan { room: Some(room), ..Plan::default() }, false, &expected);
     }
 }
 
@@ -118,7 +134,7 @@ fn what_was_flushed_is_not_read_again() {
     let before = || choir.mood.reads.load(Ordering::SeqCst);
     extract(&all(&choir), &folder.path().join("other")).unwrap();
     let whole_run = before();
-    let (_, operations) = undisturbed(&choir);
+    let (_, operations) = undisturbed(&all(&choir));
     let disk = FaultyDisk::new(Plan { stop_at: Some(operations * 2 / 3), ..Plan::default() });
     extract_onto(&all(&choir), &to, &disk).unwrap_err();
     let start = before();
@@ -146,7 +162,7 @@ fn a_disk_that_gives_back_other_bytes_is_named() {
 
 /// Begins a bag and stops in the middle of it.
 fn half_done(choir: &Choir, to: &Path) {
-    let (_, operations) = undisturbed(choir);
+    let (_, operations) = undisturbed(&all(choir));
     let disk = FaultyDisk::new(Plan { stop_at: Some(operations / 2), ..Plan::default() });
     extract_onto(&all(choir), to, &disk).unwrap_err();
 }
@@ -193,7 +209,7 @@ fn another_job_does_not_go_on_in_it() {
 #[test]
 fn foreign_and_changed_files_in_it_stop_everything() {
     let choir = everything(Some(ByteState::Read));
-    let (expected, _) = undisturbed(&choir);
+    let (expected, _) = undisturbed(&all(&choir));
     let folder = tempfile::tempdir().unwrap();
     let to = folder.path().join("bag");
     half_done(&choir, &to);
@@ -239,7 +255,7 @@ fn only_one_writes_at_a_time() {
 #[test]
 fn an_image_that_fails_or_changes_finishes_nothing() {
     let choir = everything(Some(ByteState::Read));
-    let (expected, _) = undisturbed(&choir);
+    let (expected, _) = undisturbed(&all(&choir));
     let folder = tempfile::tempdir().unwrap();
     let to = folder.path().join("bag");
     choir.mood.fails.store(true, Ordering::SeqCst);
@@ -257,7 +273,7 @@ fn an_image_that_fails_or_changes_finishes_nothing() {
 #[test]
 fn a_torn_record_of_progress_is_believed_up_to_the_tear() {
     let choir = everything(Some(ByteState::Read));
-    let (expected, _) = undisturbed(&choir);
+    let (expected, _) = undisturbed(&all(&choir));
     let folder = tempfile::tempdir().unwrap();
     let to = folder.path().join("bag");
     half_done(&choir, &to);
