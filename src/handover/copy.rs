@@ -21,7 +21,7 @@ use super::digests::Hasher;
 use super::job::Job;
 use super::journal::Journal;
 use super::locate::Located;
-use super::output::{Folder, OutputFile, ReadBack};
+use super::output::{OutputFile, ReadBack};
 use super::place::{BlankWatch, Reading, Tree, merged};
 use super::plan::Plan;
 use super::session::Session;
@@ -73,8 +73,8 @@ struct Worker {
     /// The content of a small file.
     small: Vec<u8>,
     reader: Reader,
-    /// The folder it made a file in last: files that lie together mostly stand together.
-    folder: Option<(PathBuf, Box<dyn Folder>)>,
+    /// The folder it wrote into last, which is there: files that lie together mostly stand together.
+    folder: PathBuf,
 }
 
 /// Copies what is not done yet, and says where it was read back from, if it was. On an error everything that is written
@@ -238,7 +238,7 @@ impl Copier<'_> {
         let extents = self.located.extents(self.job, self.plan, index)?;
         let reading = match extents.size() <= AT_ONCE {
             true => self.copy_small(index, &extents, worker)?,
-            false => self.copy_large(index, &extents)?,
+            false => self.copy_large(index, &extents, &mut worker.folder)?,
         };
         lock(&self.batch).add(index, reading);
         Ok(())
@@ -261,12 +261,14 @@ impl Copier<'_> {
             Ok(())
         })?;
         let Some(path) = self.place(index, &reading) else { return Ok(reading) };
+        self.make_folder_of(&path, folder)?;
+        let output = self.session.output;
         let failed = |source| Error::Io { action: "write", path: path.clone(), source };
-        let mut file = self.create_in(folder, &path)?;
+        let mut file = output.create(&path).map_err(failed)?;
         if let Err(source) = file.write_all(content) {
             drop(file);
             // The error that matters is the one at hand; what can't be removed now is when the bag is continued.
-            let _ = self.session.output.remove(&path);
+            let _ = output.remove(&path);
             return Err(failed(source));
         }
         self.set_times(index, file.as_mut());
@@ -274,7 +276,7 @@ impl Copier<'_> {
     }
 
     /// A large file has another name until it is all there.
-    fn copy_large(&self, index: usize, extents: &Extents) -> Result<Reading> {
+    fn copy_large(&self, index: usize, extents: &Extents, folder: &mut PathBuf) -> Result<Reading> {
         let output = self.session.output;
         let temporary = self.session.temporary(&format!("{index}.part"));
         let failed = |source| Error::Io {
@@ -290,7 +292,7 @@ impl Copier<'_> {
             output.remove(&temporary).map_err(|source| Error::Io { action: "remove", path: temporary, source })?;
             return Ok(reading);
         };
-        self.make_folder(path.parent().unwrap_or(&path))?;
+        self.make_folder_of(&path, folder)?;
         output.publish(&temporary, &path).map_err(|source| match source.kind() {
             std::io::ErrorKind::NotFound => vanished(&path),
             _ => Error::Io { action: "give its name to", path: path.clone(), source },
@@ -305,20 +307,16 @@ impl Copier<'_> {
         file.set_times(time(object.created()), time(object.modified()));
     }
 
-    /// Makes a file in its folder, which may be the `last` one.
-    fn create_in(&self, last: &mut Option<(PathBuf, Box<dyn Folder>)>, path: &Path) -> Result<Box<dyn OutputFile>> {
-        let failed = |source| Error::Io { action: "write", path: path.to_path_buf(), source };
+    /// Makes the folder of a file, unless it is the `last` one.
+    fn make_folder_of(&self, path: &Path, last: &mut PathBuf) -> Result<()> {
         let folder = path.parent().unwrap_or(path);
         // Letter by letter: comparing paths by their parts takes longer, and is no safer here.
-        let is_last = |last: &&mut (PathBuf, Box<dyn Folder>)| last.0.as_os_str() == folder.as_os_str();
-        let (_, inside) = match last.as_mut().filter(is_last) {
-            Some(last) => last,
-            None => {
-                self.make_folder(folder)?;
-                last.insert((folder.to_path_buf(), self.session.output.enter(folder).map_err(failed)?))
-            }
-        };
-        inside.create(path.file_name().unwrap_or_default()).map_err(failed)
+        if last.as_os_str() != folder.as_os_str() {
+            self.make_folder(folder)?;
+            last.clear();
+            last.push(folder);
+        }
+        Ok(())
     }
 
     /// Makes the folders of the plan that no file was written into. A bag has a payload, if only an empty one.

@@ -2,7 +2,6 @@
 //! test can put a disk in its place that fails at any moment.
 
 use std::any::Any;
-use std::ffi::OsStr;
 use std::fs::{File, FileTimes};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
@@ -48,8 +47,6 @@ pub(crate) trait Output: Send + Sync {
     fn create_folder(&self, path: &Path) -> io::Result<()>;
     /// Makes a file that is not there yet.
     fn create(&self, path: &Path) -> io::Result<Box<dyn OutputFile>>;
-    /// Opens a folder to make files in, one after another: a host may find them faster by it than by their whole paths.
-    fn enter(&self, folder: &Path) -> io::Result<Box<dyn Folder>>;
     /// Opens a file, made if need be, cuts it to `length` bytes and writes behind them.
     fn append(&self, path: &Path, length: u64) -> io::Result<Box<dyn OutputFile>>;
     /// Opens a written file.
@@ -74,12 +71,6 @@ pub(crate) trait Output: Send + Sync {
     fn set_folder_times(&self, path: &Path, created: Option<SystemTime>, modified: Option<SystemTime>);
     /// What the disk that holds `folder` can take.
     fn space(&self, folder: &Path) -> io::Result<Space>;
-}
-
-/// An open folder.
-pub(crate) trait Folder: Send {
-    /// Makes a file that is not there yet.
-    fn create(&self, name: &OsStr) -> io::Result<Box<dyn OutputFile>>;
 }
 
 /// A file being written.
@@ -132,23 +123,6 @@ impl OutputFile for File {
     }
 }
 
-#[cfg(target_os = "linux")]
-impl Folder for File {
-    fn create(&self, name: &OsStr) -> io::Result<Box<dyn OutputFile>> {
-        use rustix::fs::{Mode, OFlags};
-        // What `Open` asks for by a path (POSIX, "open").
-        let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL | OFlags::CLOEXEC;
-        Ok(Box::new(File::from(rustix::fs::openat(self, name, flags, Mode::from_raw_mode(0o666))?)))
-    }
-}
-
-#[cfg(not(target_os = "linux"))]
-impl Folder for PathBuf {
-    fn create(&self, name: &OsStr) -> io::Result<Box<dyn OutputFile>> {
-        Disk.create(&self.join(name))
-    }
-}
-
 impl Output for Disk {
     fn create_folder(&self, path: &Path) -> io::Result<()> {
         std::fs::create_dir_all(path)
@@ -156,14 +130,6 @@ impl Output for Disk {
 
     fn create(&self, path: &Path) -> io::Result<Box<dyn OutputFile>> {
         Ok(Box::new(Open::new().write(true).create_new(true).open(path)?))
-    }
-
-    fn enter(&self, folder: &Path) -> io::Result<Box<dyn Folder>> {
-        #[cfg(target_os = "linux")]
-        let folder = open(folder)?;
-        #[cfg(not(target_os = "linux"))]
-        let folder = folder.to_path_buf();
-        Ok(Box::new(folder))
     }
 
     fn append(&self, path: &Path, length: u64) -> io::Result<Box<dyn OutputFile>> {
@@ -347,10 +313,6 @@ mod tests {
             Disk.create(path).unwrap().write_all(path.as_os_str().as_encoded_bytes()).unwrap();
         }
         assert_eq!(Disk.create(&one).err().unwrap().kind(), io::ErrorKind::AlreadyExists);
-        let inside = Disk.enter(folder.path()).unwrap();
-        assert_eq!(inside.create("two".as_ref()).err().unwrap().kind(), io::ErrorKind::AlreadyExists);
-        inside.create("three".as_ref()).unwrap().write_all(b"3").unwrap();
-        assert_eq!(std::fs::read(folder.path().join("three")).unwrap(), b"3");
         assert_eq!(Disk.publish(&one, &two).unwrap_err().kind(), io::ErrorKind::AlreadyExists);
         assert_eq!(std::fs::read(&two).unwrap(), two.as_os_str().as_encoded_bytes());
         assert!(one.exists());

@@ -1,14 +1,13 @@
 //! A disk that fails as planned.
 
 use std::any::Any;
-use std::ffi::OsStr;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::SystemTime;
 
-use crate::handover::output::{Disk, Folder, Output, OutputFile, ReadBack, Space};
+use crate::handover::output::{Disk, Output, OutputFile, ReadBack, Space};
 use crate::testing::write_file;
 
 /// How a disk fails. Operations are counted from 1.
@@ -74,29 +73,6 @@ impl FaultyDisk {
         }
         Ok(())
     }
-
-    fn made(
-        &self,
-        path: &Path,
-        make: impl FnOnce() -> io::Result<Box<dyn OutputFile>>,
-    ) -> io::Result<Box<dyn OutputFile>> {
-        self.step()?;
-        let file = make()?;
-        self.state.unsafe_files.lock().unwrap().push(path.to_path_buf());
-        Ok(Box::new(FaultyFile { file, disk: self.clone(), path: path.to_path_buf() }))
-    }
-}
-
-struct FaultyFolder {
-    folder: Box<dyn Folder>,
-    disk: FaultyDisk,
-    path: PathBuf,
-}
-
-impl Folder for FaultyFolder {
-    fn create(&self, name: &OsStr) -> io::Result<Box<dyn OutputFile>> {
-        self.disk.made(&self.path.join(name), || self.folder.create(name))
-    }
 }
 
 struct FaultyFile {
@@ -140,12 +116,10 @@ impl Output for FaultyDisk {
     }
 
     fn create(&self, path: &Path) -> io::Result<Box<dyn OutputFile>> {
-        self.made(path, || Disk.create(path))
-    }
-
-    fn enter(&self, folder: &Path) -> io::Result<Box<dyn Folder>> {
         self.step()?;
-        Ok(Box::new(FaultyFolder { folder: Disk.enter(folder)?, disk: self.clone(), path: folder.to_path_buf() }))
+        let file = Disk.create(path)?;
+        self.state.unsafe_files.lock().unwrap().push(path.to_path_buf());
+        Ok(Box::new(FaultyFile { file, disk: self.clone(), path: path.to_path_buf() }))
     }
 
     fn append(&self, path: &Path, length: u64) -> io::Result<Box<dyn OutputFile>> {
