@@ -16,8 +16,8 @@ use crate::threads;
 /// bag lies.
 const LONGEST_FOLDER: usize = 500;
 
-/// So many folders are named together, by several threads; for fewer than [`LEAST`] a thread is not worth while. Neither
-/// is what the machine decides, since a folder that is met twice is walked where it is met first.
+/// So many folders are named together, by several threads; for fewer than [`LEAST`] a thread is not worth while. It is the
+/// same number on every machine: a folder that is met twice is walked where it is met first, and plans must not differ.
 const TOGETHER: usize = 1024;
 const LEAST: usize = 64;
 
