@@ -58,6 +58,9 @@ struct Copier<'c> {
     flushed: Mutex<Flushed>,
     journal: Mutex<Journal>,
     done: Mutex<&'c mut Vec<Option<Reading>>>,
+    /// How many threads read back while there is something to copy: copying waits for the cores and reading back for the
+    /// disk, so that neither waits if both go on.
+    readers: usize,
     /// Whether a thread flushes.
     flushing: AtomicBool,
     /// Whether nothing is left but to read back.
@@ -115,6 +118,7 @@ pub(crate) fn run(
         flushed: Mutex::default(),
         journal: Mutex::new(journal),
         done: Mutex::new(done),
+        readers: workers.div_ceil(2),
         flushing: AtomicBool::new(false),
         finishing: AtomicBool::new(false),
         from_memory: AtomicBool::new(false),
@@ -146,10 +150,13 @@ impl Copier<'_> {
     fn work(&self) {
         let mut worker = Worker::default();
         while !self.stop.load(Ordering::Relaxed) {
+            let most = if self.next.load(Ordering::Relaxed) < self.portions.len() { self.readers } else { usize::MAX };
             // By itself: the lock would be held as long as the file is read.
-            let task = lock(&self.flushed).next();
+            let task = lock(&self.flushed).next(most);
             let outcome = if let Some(task) = task {
-                self.read_back(&task, &mut worker.reader)
+                let outcome = self.read_back(&task, &mut worker.reader);
+                lock(&self.flushed).was_read();
+                outcome
             } else if let Some(portion) = self.portions.get(self.next.fetch_add(1, Ordering::Relaxed)) {
                 let mut copy = |index: &usize| self.copy(*index, &mut worker).and_then(|()| self.flush_if_due());
                 portion.iter().try_for_each(&mut copy)

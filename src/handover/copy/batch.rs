@@ -67,11 +67,14 @@ impl Task {
     }
 }
 
-/// Batches that wait to be read back, and how many of the first one were taken.
+/// Batches that wait to be read back.
 #[derive(Default)]
 pub(super) struct Flushed {
     batches: VecDeque<Arc<Unread>>,
+    /// How many of the first one were taken.
     taken: usize,
+    /// How many files are being read.
+    reading: usize,
 }
 
 impl Flushed {
@@ -80,14 +83,25 @@ impl Flushed {
         self.batches.push_back(Arc::new(Unread { files: batch.done, safe, left }));
     }
 
-    pub(super) fn next(&mut self) -> Option<Task> {
+    /// A file to read back, unless `most` are being read already. Where a second batch waits nothing holds this up: what
+    /// waits would have to be copied again after a kill.
+    pub(super) fn next(&mut self, most: usize) -> Option<Task> {
+        if self.reading >= most && self.batches.len() < 2 {
+            return None;
+        }
         let task = Task { batch: Arc::clone(self.batches.front()?), at: self.taken };
         self.taken += 1;
+        self.reading += 1;
         if self.taken >= task.batch.files.len() {
             self.batches.pop_front();
             self.taken = 0;
         }
         Some(task)
+    }
+
+    /// One that was taken is read.
+    pub(super) fn was_read(&mut self) {
+        self.reading = self.reading.saturating_sub(1);
     }
 
     pub(super) fn is_empty(&self) -> bool {
@@ -98,5 +112,34 @@ impl Flushed {
     pub(super) fn bytes(&self) -> u64 {
         let files = self.batches.iter().flat_map(|batch| &batch.files).skip(self.taken);
         files.map(|(_, reading)| reading.size).fold(0, u64::saturating_add)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn batch(files: usize) -> Batch {
+        let mut batch = Batch::new();
+        let reading =
+            Reading { sha256: [0; 32], also: Vec::new(), size: 0, gaps: Vec::new(), unknown: false, blank: false };
+        (0..files).for_each(|index| batch.add(index, reading.clone()));
+        batch
+    }
+
+    #[test]
+    fn some_threads_go_on_copying_unless_too_much_waits() {
+        let mut flushed = Flushed::default();
+        flushed.add(batch(3), true);
+        assert!(flushed.next(1).is_some());
+        assert!(flushed.next(1).is_none(), "one is being read");
+        flushed.add(batch(2), true);
+        assert!(flushed.next(1).is_some(), "a second batch waits");
+        assert!(flushed.next(1).is_some());
+        assert!(flushed.next(1).is_none(), "the first batch is taken");
+        (0..3).for_each(|_| flushed.was_read());
+        assert!(flushed.next(1).is_some());
+        assert!(flushed.next(usize::MAX).is_some());
+        assert!(flushed.is_empty());
     }
 }
